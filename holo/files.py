@@ -1,0 +1,272 @@
+"""Reading and writing files safely: nothing is half written, overwritten by accident or trusted before its size is checked."""
+
+from __future__ import annotations
+
+import csv
+import hashlib
+import os
+import tempfile
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from holo.errors import InputError, OutputExistsError
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+MAX_TEXT_BYTES = 16 * 2**20
+"""Largest text file (TOML, CSV) that is read."""
+
+MAX_PIXELS = 2**26
+"""Most pixels of one page of an image that is read (64 million)."""
+
+
+def read_bytes(path: str | os.PathLike[str], limit: int = MAX_TEXT_BYTES) -> bytes:
+    """Content of a regular file of at most `limit` bytes.
+
+    Raises
+    ------
+    InputError
+        If the file is missing, not a regular file, unreadable or too large.
+    """
+    path = Path(path)
+    try:
+        if not path.is_file():
+            raise InputError(f"{path}: {'not a file' if path.exists() else 'no such file'}")
+        size = path.stat().st_size
+        if size > limit:
+            raise InputError(f"{path}: found {size} bytes; allowed: at most {limit}")
+        return path.read_bytes()
+    except OSError as error:
+        raise InputError(f"{path}: cannot be read ({error.strerror or error})") from error
+    except ValueError as error:
+        if isinstance(error, InputError):
+            raise
+        raise InputError(f"{str(path)!r}: not a usable path ({error})") from error
+
+
+def read_text(path: str | os.PathLike[str]) -> str:
+    """Content of a UTF-8 text file (see `read_bytes`)."""
+    try:
+        return read_bytes(path).decode("utf-8-sig")
+    except UnicodeDecodeError as error:
+        raise InputError(f"{path}: byte {error.start} is not UTF-8 text; save the file as UTF-8") from error
+
+
+def digest(path: str | os.PathLike[str]) -> str:
+    """SHA-256 of a file's bytes, as ``sha256:<hex>``."""
+    return digest_of(read_bytes(path, limit=2**31))
+
+
+def digest_of(content: bytes) -> str:
+    """SHA-256 of some bytes, as ``sha256:<hex>``."""
+    return "sha256:" + hashlib.sha256(content).hexdigest()
+
+
+def read_csv(path: str | os.PathLike[str], required: tuple[str, ...], optional: tuple[str, ...] = ()) -> dict[str, NDArray[np.float64]]:
+    """Numeric columns of a CSV file with a header line.
+
+    Parameters
+    ----------
+    path : path
+    required, optional : tuple of str
+        Names of the columns. Other columns are an error; empty cells of an optional column give NaN.
+
+    Returns
+    -------
+    dict
+        Column name to float64 array of shape (rows,). Optional columns that the file lacks are absent.
+
+    Raises
+    ------
+    InputError
+        With file and line, for a missing or unknown column, a ragged line or a cell that is not a finite number.
+    """
+    lines = read_text(path).splitlines()
+    rows = csv.reader(lines, skipinitialspace=True)
+    try:
+        header = [name.strip() for name in next(rows, [])]
+        allowed = ", ".join(required + optional)
+        for name in header:
+            if name not in required + optional:
+                raise InputError(f"{path}: line 1: unknown column {name!r}; allowed: {allowed}")
+        if len(set(header)) < len(header):
+            raise InputError(f"{path}: line 1: a column is named twice in {', '.join(header)}")
+        for name in required:
+            if name not in header:
+                raise InputError(f"{path}: line 1: column {name!r} is missing; found: {', '.join(header) or 'nothing'}")
+        columns: dict[str, list[float]] = {name: [] for name in header}
+        for row in rows:
+            if not any(cell.strip() for cell in row):
+                continue
+            if len(row) != len(header):
+                raise InputError(f"{path}: line {rows.line_num}: found {len(row)} cells; the header has {len(header)}")
+            for name, cell in zip(header, row, strict=True):
+                columns[name].append(_cell(cell, name in optional, f"{path}: line {rows.line_num}: {name}"))
+    except csv.Error as error:
+        raise InputError(f"{path}: line {rows.line_num}: {error}") from error
+    return {name: np.array(values) for name, values in columns.items()}
+
+
+def _cell(text: str, may_be_empty: bool, where: str) -> float:
+    if may_be_empty and not text.strip():
+        return np.nan
+    try:
+        value = float(text)
+    except ValueError:
+        value = np.nan
+    if not np.isfinite(value):
+        raise InputError(f"{where}: found {text.strip()!r}; allowed: a finite number")
+    return value
+
+
+def read_tiff(path: str | os.PathLike[str], page: int = 0) -> NDArray[Any]:
+    """One grey page of a TIFF file, with its size checked before memory is taken.
+
+    Returns
+    -------
+    ndarray, shape (rows, columns)
+        In the file's own number type (integer or float).
+
+    Raises
+    ------
+    InputError
+        If the file is not a readable TIFF, lacks the page, is not a single grey plane, is larger than `MAX_PIXELS`, or
+        announces more pixel data than the file holds.
+    """
+    with open_tiff(path) as pages:
+        return read_page(path, pages, page)
+
+
+@contextmanager
+def open_tiff(path: str | os.PathLike[str]) -> Iterator[Any]:
+    """The pages of a TIFF file; whatever its parser raises becomes an `InputError`."""
+    import logging
+
+    import tifffile
+
+    logging.getLogger("tifffile").setLevel(logging.CRITICAL)  # its findings reach the user as our own message
+    path = Path(path)
+    if not path.is_file():
+        raise InputError(f"{path}: {'not a file' if path.exists() else 'no such file'}")
+    try:
+        with tifffile.TiffFile(path) as file:
+            yield file.pages
+    except InputError:
+        raise
+    except MemoryError as error:
+        raise InputError(f"{path}: not a readable TIFF file (announces more data than memory holds)") from error
+    except Exception as error:  # the parser raises many kinds on damaged files
+        raise InputError(f"{path}: not a readable TIFF file ({type(error).__name__}: {str(error)[:120]})") from error
+
+
+def read_page(path: str | os.PathLike[str], pages: Any, page: int) -> NDArray[Any]:
+    """Page number `page` of the `pages` of an open TIFF file (see `read_tiff`)."""
+    try:
+        entry = pages[page]
+    except IndexError as error:
+        raise InputError(f"{path}: has no page {page}; found {len(pages)} page(s)") from error
+    shape, dtype = tuple(entry.shape), entry.dtype
+    if len(shape) != 2 or dtype is None or np.dtype(dtype).kind not in "uif":
+        raise InputError(f"{path}: page {page}: found shape {str(shape)[:80]}, type {dtype}; allowed: one grey plane of integers or floats")
+    if shape[0] * shape[1] > MAX_PIXELS or shape[0] * shape[1] == 0:
+        raise InputError(f"{path}: page {page}: found {shape[0]} x {shape[1]} pixels; allowed: 1 to {MAX_PIXELS}")
+    stored = sum(entry.databytecounts)
+    size = Path(path).stat().st_size
+    ends = [offset + count for offset, count in zip(entry.dataoffsets, entry.databytecounts, strict=True)]
+    if not ends or max(ends) > size:
+        raise InputError(f"{path}: page {page}: truncated; its data would end at byte {max(ends, default=0)} of {size}")
+    if int(entry.compression) == 1 and stored < shape[0] * shape[1] * np.dtype(dtype).itemsize:
+        raise InputError(f"{path}: page {page}: truncated; {stored} bytes of pixels for {shape[0]} x {shape[1]} of {dtype}")
+    return np.asarray(entry.asarray())
+
+
+@contextmanager
+def writing(path: str | os.PathLike[str], overwrite: bool = False) -> Iterator[Path]:
+    """A temporary path beside `path` that becomes `path` when the block ends well, and vanishes otherwise.
+
+    Parameters
+    ----------
+    path : path
+        Where the output is to stand.
+    overwrite : bool
+        Whether a file that stands there may be replaced.
+
+    Yields
+    ------
+    Path
+        The file to write, in the same folder and with the same suffix.
+
+    Raises
+    ------
+    OutputExistsError
+        If `path` exists and `overwrite` is false; checked before and after the block.
+    InputError
+        If the folder is missing or cannot be written.
+
+    Examples
+    --------
+    >>> from tempfile import TemporaryDirectory
+    >>> with TemporaryDirectory() as folder:
+    ...     with writing(Path(folder) / "note.txt") as temporary:
+    ...         _ = temporary.write_text("done")
+    ...     (Path(folder) / "note.txt").read_text()
+    'done'
+    """
+    path = Path(path)
+    check_output(path, overwrite)
+    try:
+        handle, name = tempfile.mkstemp(prefix=f".{path.stem}-", suffix=path.suffix, dir=path.parent)
+    except OSError as error:
+        raise InputError(f"{path}: cannot be written ({error.strerror or error})") from error
+    os.close(handle)
+    temporary = Path(name)
+    try:
+        yield temporary
+        umask = os.umask(0)
+        os.umask(umask)
+        temporary.chmod(0o666 & ~umask)
+        with temporary.open("rb") as file:
+            os.fsync(file.fileno())
+        if overwrite:
+            temporary.replace(path)
+        else:
+            _publish(temporary, path)
+    except OSError as error:
+        if isinstance(error, OutputExistsError):
+            raise
+        raise InputError(f"{path}: cannot be written ({error.strerror or error})") from error
+    finally:
+        temporary.unlink(missing_ok=True)
+
+
+def _publish(temporary: Path, path: Path) -> None:
+    """Give `temporary` the name `path` unless something has taken that name meanwhile."""
+    try:
+        os.link(temporary, path)
+    except FileExistsError as error:
+        raise OutputExistsError(f"{path}: exists already; use --overwrite to replace it") from error
+    except OSError:  # a file system without hard links
+        check_output(path, overwrite=False)
+        temporary.replace(path)
+
+
+def check_output(path: str | os.PathLike[str], overwrite: bool) -> None:
+    """Refuse early, before any work is done, what `writing` would refuse at the end."""
+    path = Path(path)
+    if path.is_dir():
+        raise InputError(f"{path}: is a folder; name a file")
+    if path.exists() and not overwrite:
+        raise OutputExistsError(f"{path}: exists already; use --overwrite to replace it")
+    if not path.parent.is_dir():
+        raise InputError(f"{path}: there is no folder {path.parent}; make it first")
+
+
+def write_text(path: str | os.PathLike[str], text: str, overwrite: bool = False) -> None:
+    """Write UTF-8 text through `writing`."""
+    with writing(path, overwrite) as temporary:
+        temporary.write_text(text, encoding="utf-8")

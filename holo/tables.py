@@ -1,0 +1,222 @@
+"""Checked reading of TOML: every key is taken by name, type and range, and what is left over is an error."""
+
+from __future__ import annotations
+
+import difflib
+import math
+import os
+import tomllib
+from collections.abc import Sequence
+from pathlib import Path
+from typing import Any
+
+from holo.errors import InputError
+from holo.files import read_text
+
+
+def read_toml(path: str | os.PathLike[str]) -> Table:
+    """The root table of a TOML file.
+
+    Raises
+    ------
+    InputError
+        If the file cannot be read or is not TOML; the message has the line.
+    """
+    return parse_toml(read_text(path), Path(path))
+
+
+def parse_toml(text: str, path: Path) -> Table:
+    """The root table of TOML `text`; `path` names it in messages, and its folder is where relative paths start."""
+    try:
+        content = tomllib.loads(text)
+    except (ValueError, RecursionError) as error:  # ValueError also for whole numbers of thousands of digits
+        raise InputError(f"{path}: not valid TOML: {error or 'nested too deeply'}") from error
+    return Table(content, path)
+
+
+class Table:
+    """One TOML table whose keys are taken one by one.
+
+    Parameters
+    ----------
+    content : dict
+        As parsed.
+    path : Path
+        The file, for messages and relative paths.
+    where : str
+        Dotted place of the table in the file; empty for the root.
+
+    Notes
+    -----
+    Each method takes one key and returns its checked value, `default` when the key is absent, or raises `InputError`
+    with file, key, value found and values allowed. `close` raises for keys that nothing has taken.
+    """
+
+    def __init__(self, content: dict[str, Any], path: Path, where: str = "") -> None:
+        self._content = content
+        self._known: list[str] = []
+        self.path = path
+        self.where = where
+
+    def __contains__(self, key: str) -> bool:
+        return key in self._content
+
+    @property
+    def keys(self) -> list[str]:
+        """Names of all keys, taken or not."""
+        return list(self._content)
+
+    def name(self, key: str) -> str:
+        """Dotted name of a key as messages show it."""
+        return f"{self.where}.{key}" if self.where else key
+
+    def wrong(self, key: str, allowed: str) -> InputError:
+        """The error for a key whose value is not `allowed`."""
+        found = _short(self._content[key]) if key in self._content else "nothing"
+        return InputError(f"{self.path}: {self.name(key)}: found {found}; allowed: {allowed}")
+
+    def problem(self, key: str, text: str) -> InputError:
+        """An error about a key in free words."""
+        return InputError(f"{self.path}: {self.name(key)}: {text}")
+
+    def _take(self, key: str, default: Any, allowed: str) -> Any:
+        self._known.append(key)
+        if key in self._content:
+            return self._content[key]
+        if default is REQUIRED:
+            near = difflib.get_close_matches(key, self._content, 1)
+            hint = f"; is {near[0]!r} meant to be it?" if near else ""
+            raise InputError(f"{self.path}: {self.name(key)}: missing; needed: {allowed}{hint}")
+        return default
+
+    def number(self, key: str, low: float, high: float, default: Any = None, *, above: bool = False) -> Any:
+        """A finite number from `low` (with `above`: greater than `low`) to `high`, as float."""
+        allowed = f"a number {'above' if above else 'from'} {low:g} {'up ' if above else ''}to {high:g}"
+        value = self._take(key, default, allowed)
+        if key not in self._content:
+            return value
+        if not _is_number(value) or not low <= value <= high or (above and value == low):
+            raise self.wrong(key, allowed)
+        return float(value)
+
+    def integer(self, key: str, low: int, high: int, default: Any = None) -> Any:
+        """A whole number from `low` to `high`."""
+        allowed = f"a whole number from {low} to {high}"
+        value = self._take(key, default, allowed)
+        if key in self._content and (type(value) is not int or not low <= value <= high):
+            raise self.wrong(key, allowed)
+        return value
+
+    def text(self, key: str, choices: Sequence[str] = (), default: Any = None) -> Any:
+        """A string, one of `choices` if any are given."""
+        allowed = "one of " + ", ".join(choices) if choices else "a text of 1 to 500 characters"
+        value = self._take(key, default, allowed)
+        if key not in self._content:
+            return value
+        if not isinstance(value, str) or (choices and value not in choices) or not 1 <= len(value) <= 500:
+            near = difflib.get_close_matches(str(value), choices, 1)
+            raise self.wrong(key, allowed + (f" (did you mean {near[0]!r}?)" if near else ""))
+        return value
+
+    def numbers(self, key: str, count: int, low: float, high: float, default: Any = None) -> Any:
+        """A list of `count` finite numbers in a range, as a tuple of floats."""
+        allowed = f"{count} numbers from {low:g} to {high:g}"
+        value = self._take(key, default, allowed)
+        if key not in self._content:
+            return value
+        if not isinstance(value, list) or len(value) != count or not all(_is_number(v) and low <= v <= high for v in value):
+            raise self.wrong(key, allowed)
+        return tuple(float(v) for v in value)
+
+    def integers(self, key: str, count: int, low: int, high: int, default: Any = None) -> Any:
+        """A list of `count` whole numbers in a range, as a tuple."""
+        allowed = f"{count} whole numbers from {low} to {high}"
+        value = self._take(key, default, allowed)
+        if key not in self._content:
+            return value
+        if not isinstance(value, list) or len(value) != count or not all(type(v) is int and low <= v <= high for v in value):
+            raise self.wrong(key, allowed)
+        return tuple(value)
+
+    def rows(self, key: str, width: int, low: float, high: float, default: Any = None) -> Any:
+        """A non-empty list of rows of `width` finite numbers, as a tuple of tuples of floats."""
+        allowed = f"a list of rows of {width} numbers from {low:g} to {high:g}"
+        value = self._take(key, default, allowed)
+        if key not in self._content:
+            return value
+        if not isinstance(value, list) or not value:
+            raise self.wrong(key, allowed)
+        for number, row in enumerate(value, 1):
+            if not isinstance(row, list) or len(row) != width or not all(_is_number(v) and low <= v <= high for v in row):
+                raise InputError(f"{self.path}: {self.name(key)}: row {number}: found {_short(row)}; allowed: {allowed}")
+        return tuple(tuple(float(v) for v in row) for row in value)
+
+    def texts(self, key: str, default: Any = None) -> Any:
+        """A non-empty list of strings, or one string of several lines, as a tuple."""
+        allowed = "a list of texts, or one text of several lines"
+        value = self._take(key, default, allowed)
+        if key not in self._content:
+            return value
+        if isinstance(value, str):
+            value = value.strip().splitlines()
+        if not isinstance(value, list) or not value or not all(isinstance(v, str) for v in value):
+            raise self.wrong(key, allowed)
+        return tuple(value)
+
+    def file(self, key: str, default: Any = None) -> Any:
+        """Path of an existing file; a relative one starts at the folder of the TOML file."""
+        value = self._take(key, default, "the name of a file")
+        if key not in self._content:
+            return value
+        if not isinstance(value, str) or not value or "\0" in value:
+            raise self.wrong(key, "the name of a file")
+        path = self.path.parent / value
+        try:
+            there = path.is_file()
+        except OSError:  # a name that no file can have
+            there = False
+        if not there:
+            raise self.problem(key, f"found {value!r}, but there is no file {path}")
+        return path
+
+    def table(self, key: str, default: Any = None) -> Any:
+        """A sub-table as `Table`; `default` (REQUIRED or None) when it is absent."""
+        value = self._take(key, default, f"a table [{self.name(key)}]")
+        if key not in self._content:
+            return value
+        if not isinstance(value, dict):
+            raise self.wrong(key, f"a table [{self.name(key)}]")
+        return Table(value, self.path, self.name(key))
+
+    def tables(self, key: str) -> list[Table]:
+        """An array of tables ``[[key]]``; empty when it is absent."""
+        allowed = f"tables headed [[{self.name(key)}]]"
+        value = self._take(key, [], allowed)
+        if not isinstance(value, list) or not all(isinstance(v, dict) for v in value):
+            raise self.wrong(key, allowed)
+        return [Table(v, self.path, f"{self.name(key)}[{n}]") for n, v in enumerate(value, 1)]
+
+    def close(self) -> None:
+        """Raise `InputError` for the first key that nothing has taken, with the nearest known one."""
+        for key in self._content:
+            if key not in self._known:
+                near = difflib.get_close_matches(key, self._known, 1, 0.5)
+                hint = f"; nearest known key: {near[0]!r}" if near else ""
+                found = f"unknown key, found {_short(self._content[key])}{hint}"
+                raise InputError(f"{self.path}: {self.name(key)}: {found}; allowed keys: {', '.join(self._known)}")
+
+
+REQUIRED: Any = object()
+"""Default that makes a key required."""
+
+
+def _is_number(value: Any) -> bool:
+    return (type(value) is int and abs(value) < 10**300) or (type(value) is float and math.isfinite(value))
+
+
+def _short(value: Any) -> str:
+    try:
+        text = repr(value)
+    except ValueError:  # a whole number of thousands of digits
+        text = "a value with an endless number in it"
+    return text if len(text) <= 80 else text[:77] + "..."
