@@ -1,0 +1,711 @@
+"""The bench: light, panel, optics, camera and lattice of an apparatus, read from one TOML file and checked.
+
+Lengths are um unless a name says otherwise, phases rad, aberrations waves rms by Noll index. Arrays over the panel are
+``[row, column]`` with row 0 on top; pixel ``(r, c)`` has its centre at ``x = (c - (columns - 1)/2) pitch``,
+``y = (r - (rows - 1)/2) pitch``, y downwards. Chapters and sections of books are cited from memory.
+"""
+
+from __future__ import annotations
+
+import difflib
+import os
+from collections.abc import Callable
+from dataclasses import dataclass
+from importlib import resources
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from holo.errors import InputError
+from holo.files import MAX_PIXELS, digest, digest_of, read_csv, read_text, read_tiff
+from holo.lattice import Lattice, read_lattice
+from holo.tables import REQUIRED, Table, parse_toml
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    from holo.registration import Sites
+
+AIRY_RADIUS = 0.6098349456
+"""First dark ring of the Airy pattern over wavelength / NA: first zero of J1 over 2 pi (Born & Wolf, 7th ed., sec. 8.5.2)."""
+
+NOLL_LAST = 120
+"""Largest Noll index of the aberration table: all terms up to radial order 14."""
+
+MIN_PUPIL_PIXELS = 16
+"""Fewest panel pixels inside the pupil that make a usable bench."""
+
+
+@dataclass(frozen=True, eq=False)
+class Light:
+    """The beam on the panel: Gaussian by its diameter, or measured pixel by pixel."""
+
+    wavelength_nm: float
+    power_mw: float
+    """Power on the panel."""
+    beam_diameter_mm: float | None
+    """1/e^2 intensity diameter of a Gaussian beam; None with a measured `beam`."""
+    beam_centre_mm: tuple[float, float]
+    """(x, y) of the Gaussian beam's centre on the panel."""
+    beam: NDArray[np.float32] | None
+    """Measured relative intensity, shape (rows, columns), >= 0; None for a Gaussian beam."""
+
+
+@dataclass(frozen=True, eq=False)
+class Panel:
+    """The phase panel: its pixels and how levels become phase."""
+
+    columns: int
+    rows: int
+    pitch_um: float
+    levels: int
+    """Number of levels; the panel takes 0 to ``levels - 1``."""
+    level_for_2pi: float | None
+    """Level of a phase of 2 pi on a linear response; None with a measured `response`."""
+    response: NDArray[np.float64] | None
+    """Measured response, shape (n, 2): rising level, phase in rad (monotonic); None for a linear one."""
+    flatness: NDArray[np.float64] | None
+    """The panel's own phase error, rad, shape (rows, columns); it adds to what the levels make."""
+    fill_factor: float
+    """Active share of a pixel's area."""
+    frame_rate_hz: float | None
+    settling_ms: float | None
+    """1/e time of the liquid crystal."""
+    power_limit_w_cm2: float | None
+    """Power density that the panel's data sheet allows, as entered by the user."""
+
+    @property
+    def shape(self) -> tuple[int, int]:
+        """(rows, columns)."""
+        return self.rows, self.columns
+
+    @property
+    def x_um(self) -> NDArray[np.float64]:
+        """Pixel centres along a row, shape (columns,)."""
+        return np.asarray((np.arange(self.columns) - (self.columns - 1) / 2) * self.pitch_um)
+
+    @property
+    def y_um(self) -> NDArray[np.float64]:
+        """Pixel centres along a column, shape (rows,), downwards."""
+        return np.asarray((np.arange(self.rows) - (self.rows - 1) / 2) * self.pitch_um)
+
+    @property
+    def phase_steps(self) -> float:
+        """Number of levels that make a phase of 2 pi (the mean over a measured response)."""
+        if self.response is None:
+            assert self.level_for_2pi is not None
+            return self.level_for_2pi
+        level, phase = self.response.T
+        return float(2 * np.pi * np.ptp(level) / np.ptp(phase))
+
+
+@dataclass(frozen=True)
+class Optics:
+    """The optics from the panel to the objective plane."""
+
+    focal_length_mm: float
+    numerical_aperture: float
+    relay_magnification: float
+    """Size of the panel's image in the pupil over its own size."""
+    medium_index: float
+    aberration: tuple[tuple[int, float], ...]
+    """(Noll index, waves rms) of the known aberration of the light path."""
+
+
+@dataclass(frozen=True)
+class Camera:
+    """The camera that sees the objective plane."""
+
+    columns: int
+    rows: int
+    pixel_um: float
+    magnification: float
+    bits: int
+
+
+@dataclass(frozen=True, eq=False)
+class Bench:
+    """The whole apparatus, with the text it was read from.
+
+    Notes
+    -----
+    The panel lies in a Fourier plane: its pixel at ``x`` is seen by the objective as a lens of focal length
+    ``effective_focal_length_um`` would see it (J. W. Goodman, Introduction to Fourier Optics, sec. 5.2).
+    """
+
+    name: str
+    light: Light
+    panel: Panel
+    optics: Optics
+    camera: Camera | None
+    lattice: Lattice
+    text: str
+    """The bench file as it was read."""
+    digest: str
+    """SHA-256 over `text` and the digests of the side files, as ``sha256:<hex>``."""
+    files: dict[str, str]
+    """Side files as the bench file names them, with their digests."""
+
+    @property
+    def wavelength_um(self) -> float:
+        """Vacuum wavelength."""
+        return self.light.wavelength_nm * 1e-3
+
+    @property
+    def effective_focal_length_um(self) -> float:
+        """Focal length as seen from the panel: focal length over relay magnification."""
+        return self.optics.focal_length_mm * 1e3 / self.optics.relay_magnification
+
+    @property
+    def pupil_radius_um(self) -> float:
+        """Radius of the objective's pupil, imaged back onto the panel."""
+        return self.optics.numerical_aperture * self.optics.focal_length_mm * 1e3 / self.optics.relay_magnification
+
+    @property
+    def wavenumber_scale(self) -> float:
+        """Phase per panel um and objective um, ``2 pi / (lambda f)`` in rad/um^2."""
+        return 2 * np.pi / (self.wavelength_um * self.effective_focal_length_um)
+
+    @property
+    def field_um(self) -> float:
+        """Side of the addressable field, ``lambda f / pitch``: sites up to half of it from the axis can be reached."""
+        return self.wavelength_um * self.effective_focal_length_um / self.panel.pitch_um
+
+    @property
+    def envelope_side_um(self) -> float:
+        """Active side of a pixel, ``pitch sqrt(fill factor)``; its diffraction is the envelope over the field."""
+        return float(self.panel.pitch_um * np.sqrt(self.panel.fill_factor))
+
+    @property
+    def focal_cell_um(self) -> tuple[float, float]:
+        """(x, y) size of a Fourier cell of the whole panel in the objective plane, ``lambda f / (pixels pitch)``."""
+        return self.field_um / self.panel.columns, self.field_um / self.panel.rows
+
+    @property
+    def airy_radius_um(self) -> float:
+        """Radius of the first dark ring of a spot from a uniformly filled pupil, 0.609835 lambda / NA (Rayleigh's limit)."""
+        return AIRY_RADIUS * self.wavelength_um / self.optics.numerical_aperture
+
+    @property
+    def depth_of_focus_um(self) -> float:
+        """``n lambda / NA^2``: half of it from the focus costs about a fifth of the peak (Born & Wolf, 7th ed., sec. 8.8.2)."""
+        return self.optics.medium_index * self.wavelength_um / self.optics.numerical_aperture**2
+
+
+def demo_bench_text() -> str:
+    """Text of the demo bench file.
+
+    Examples
+    --------
+    >>> parse_bench(demo_bench_text(), "bench.toml").name
+    'demo bench'
+    """
+    return resources.files("holo").joinpath("demo_bench.toml").read_text(encoding="utf-8")
+
+
+def read_bench(path: str | os.PathLike[str]) -> Bench:
+    """Read and check a bench file.
+
+    Parameters
+    ----------
+    path : path
+        The TOML file; relative paths in it start at its folder.
+
+    Raises
+    ------
+    InputError
+        With file, key, value found and values allowed, for anything that is missing, unknown, of the wrong type, out of range or
+        inconsistent, in the bench file or in a file that it names.
+
+    Examples
+    --------
+    >>> from tempfile import TemporaryDirectory
+    >>> with TemporaryDirectory() as folder:
+    ...     path = Path(folder) / "bench.toml"
+    ...     _ = path.write_text(demo_bench_text())
+    ...     bench = read_bench(path)
+    >>> bench.panel.shape, round(bench.field_um, 3)
+    ((1000, 1200), 781.667)
+    """
+    return parse_bench(read_text(path), path)
+
+
+def parse_bench(text: str, path: str | os.PathLike[str]) -> Bench:
+    """Check the TOML `text` of a bench; `path` names it in messages, and its folder is where relative paths start.
+
+    Raises
+    ------
+    InputError
+        As `read_bench`.
+
+    Examples
+    --------
+    >>> parse_bench('name = "empty"', "bench.toml")
+    Traceback (most recent call last):
+    ...
+    holo.errors.InputError: bench.toml: panel: missing; needed: a table [panel]
+    """
+    table = parse_toml(text, Path(path))
+    files: dict[str, str] = {}
+    name = table.text("name", default=REQUIRED)
+    panel = _read_panel(table.table("panel", REQUIRED), files)
+    light = _read_light(table.table("light", REQUIRED), panel, files)
+    optics = _read_optics(table.table("optics", REQUIRED))
+    camera_table = table.table("camera")
+    camera = None if camera_table is None else _read_camera(camera_table)
+    lattice = read_lattice(table.table("lattice", REQUIRED))
+    table.close()
+    whole = digest_of("\n".join([text, *files.values()]).encode())
+    bench = Bench(name, light, panel, optics, camera, lattice, text, whole, files)
+    _check_pupil(table, bench)
+    return bench
+
+
+def _read_panel(table: Table, files: dict[str, str]) -> Panel:
+    columns = table.integer("columns", 1, 16384, REQUIRED)
+    rows = table.integer("rows", 1, 16384, REQUIRED)
+    if columns * rows > MAX_PIXELS:
+        raise table.problem("columns", f"found {columns} x {rows} pixels; allowed: at most {MAX_PIXELS}")
+    pitch = table.number("pitch_um", 1, 100, REQUIRED)
+    levels = table.integer("levels", 256, 65536, REQUIRED)
+    _one_of(table, "level_for_2pi", "response_csv")
+    panel = Panel(
+        columns=columns,
+        rows=rows,
+        pitch_um=pitch,
+        levels=levels,
+        level_for_2pi=table.number("level_for_2pi", 2, levels),
+        response=_read_response(table, levels, files),
+        flatness=_read_picture(table, "flatness_tiff", (rows, columns), files, _check_flatness, np.float64),
+        fill_factor=table.number("fill_factor", 0.1, 1, 1.0),
+        frame_rate_hz=table.number("frame_rate_hz", 0.1, 1e5),
+        settling_ms=table.number("settling_ms", 0, 1e4),
+        power_limit_w_cm2=table.number("power_limit_w_cm2", 0, 1e6, above=True),
+    )
+    table.close()
+    return panel
+
+
+def _read_light(table: Table, panel: Panel, files: dict[str, str]) -> Light:
+    _one_of(table, "beam_diameter_mm", "beam_tiff")
+    light = Light(
+        wavelength_nm=table.number("wavelength_nm", 200, 3000, REQUIRED),
+        power_mw=table.number("power_mw", 0, 1e6, REQUIRED, above=True),
+        beam_diameter_mm=table.number("beam_diameter_mm", 0.01, 1000),
+        beam_centre_mm=table.numbers("beam_centre_mm", 2, -1000, 1000, (0.0, 0.0)),
+        beam=_read_picture(table, "beam_tiff", panel.shape, files, _check_beam, np.float32),
+    )
+    if light.beam is not None and any(light.beam_centre_mm):
+        raise table.wrong("beam_centre_mm", "[0, 0] or nothing beside beam_tiff, which says itself where the beam lies")
+    table.close()
+    return light
+
+
+def _read_optics(table: Table) -> Optics:
+    index = table.number("medium_index", 1, 4, 1.0)
+    aperture = table.number("numerical_aperture", 0, 4, REQUIRED, above=True)
+    if aperture >= index:
+        raise table.wrong("numerical_aperture", f"a number above 0 and below medium_index, {index:g}")
+    aberration = table.table("aberration")
+    optics = Optics(
+        focal_length_mm=table.number("focal_length_mm", 0.01, 1e4, REQUIRED),
+        numerical_aperture=aperture,
+        relay_magnification=table.number("relay_magnification", 1e-3, 1e3, REQUIRED),
+        medium_index=index,
+        aberration=() if aberration is None else _read_aberration(aberration),
+    )
+    table.close()
+    return optics
+
+
+def _read_aberration(table: Table) -> tuple[tuple[int, float], ...]:
+    allowed = [str(j) for j in range(1, NOLL_LAST + 1)]
+    for key in table.keys:
+        if key not in allowed:
+            raise table.problem(key, f"found the key {key!r}; allowed: Noll indices from 1 to {NOLL_LAST}, like 5 = 0.05")
+    return tuple((int(key), table.number(key, -20, 20)) for key in sorted(table.keys, key=int))
+
+
+def _read_camera(table: Table) -> Camera:
+    camera = Camera(
+        columns=table.integer("columns", 1, 65536, REQUIRED),
+        rows=table.integer("rows", 1, 65536, REQUIRED),
+        pixel_um=table.number("pixel_um", 0.1, 1000, REQUIRED),
+        magnification=table.number("magnification", 1e-3, 1e5, REQUIRED),
+        bits=table.integer("bits", 1, 32, REQUIRED),
+    )
+    table.close()
+    return camera
+
+
+def _one_of(table: Table, first: str, second: str) -> None:
+    """Demand exactly one of two keys that say the same thing in two ways."""
+    if first in table and second in table:
+        raise table.problem(second, f"found beside {first}; allowed: only one of {first}, {second}")
+    if first not in table and second not in table:
+        near = difflib.get_close_matches(first, table.keys, 1) or difflib.get_close_matches(second, table.keys, 1)
+        hint = f"; is {near[0]!r} meant to be it?" if near else ""
+        raise table.problem(first, f"missing; needed: one of {first}, {second}{hint}")
+
+
+def _side_file(table: Table, key: str, files: dict[str, str]) -> Path | None:
+    """Path of the file that `key` names, its digest noted in `files`."""
+    path: Path | None = table.file(key)
+    if path is not None:
+        folder = table.path.parent
+        files[str(path.relative_to(folder) if path.is_relative_to(folder) else path)] = digest(path)
+    return path
+
+
+def _read_response(table: Table, levels: int, files: dict[str, str]) -> NDArray[np.float64] | None:
+    """Measured response, shape (n, 2), by rising level."""
+    key = "response_csv"
+    path = _side_file(table, key, files)
+    if path is None:
+        return None
+    columns = read_csv(path, ("level", "phase_rad"))
+    response = np.column_stack([columns["level"], columns["phase_rad"]])
+    response = response[np.argsort(response[:, 0], kind="stable")]
+    level, phase = response.T
+    if len(level) < 2:
+        raise table.problem(key, f"{path}: found {len(level)} row(s); allowed: at least 2")
+    outside = level[(level < 0) | (level > levels - 1)]
+    if len(outside):
+        raise table.problem(key, f"{path}: level: found {outside[0]:g}; allowed: from 0 to {levels - 1}")
+    twice = level[1:][np.diff(level) == 0]
+    if len(twice):
+        raise table.problem(key, f"{path}: level: found {twice[0]:g} twice; allowed: each level once")
+    _check_phase(table, key, path, level, phase, levels)
+    return response
+
+
+def _check_phase(table: Table, key: str, path: Path, level: NDArray[np.float64], phase: NDArray[np.float64], levels: int) -> None:
+    """Demand a monotonic phase that reaches 2 pi less one level's share, as a linear response of all levels would."""
+    if np.abs(phase).max() > 1000:
+        raise table.problem(key, f"{path}: phase_rad: found {phase[np.argmax(np.abs(phase))]:g}; allowed: from -1000 to 1000 rad")
+    step = np.diff(phase) * np.sign(phase[-1] - phase[0])
+    if (step < 0).any() or not step.any():
+        worst = int(np.argmin(step))
+        found = f"found {phase[worst]:g} at level {level[worst]:g} and {phase[worst + 1]:g} at level {level[worst + 1]:g}"
+        raise table.problem(key, f"{path}: phase_rad: {found}; allowed: always rising or always falling")
+    needed = 2 * np.pi * (levels - 1) / levels
+    if np.ptp(phase) < needed * (1 - 1e-3):  # no curve is measured, or printed, better than that
+        raise table.problem(key, f"{path}: phase_rad: found a range of {np.ptp(phase):.4g} rad; allowed: from {needed:.4g} rad (2 pi) up")
+
+
+def _read_picture(
+    table: Table,
+    key: str,
+    shape: tuple[int, int],
+    files: dict[str, str],
+    check: Callable[[NDArray[Any]], str | None],
+    dtype: type[np.floating[Any]],
+) -> NDArray[Any] | None:
+    """Read a TIFF picture with one value per panel pixel, as read-only `dtype`; `check` returns what is wrong with its values."""
+    path = _side_file(table, key, files)
+    if path is None:
+        return None
+    picture = read_tiff(path)
+    if picture.shape != shape:
+        found = " x ".join(map(str, picture.shape))
+        raise table.problem(key, f"{path}: found {found} pixels (rows x columns); allowed: {shape[0]} x {shape[1]}, one per panel pixel")
+    fault = check(picture)
+    if fault:
+        raise table.problem(key, f"{path}: {fault}")
+    picture = picture.astype(dtype)
+    picture.setflags(write=False)
+    return picture
+
+
+def _check_beam(picture: NDArray[Any]) -> str | None:
+    top = np.finfo(np.float32).max
+    bad = ~((picture >= 0) & (picture <= top))
+    if bad.any():
+        return f"found {_first(picture, bad)}; allowed: finite intensities from 0 up"
+    if picture.max() < np.finfo(np.float32).tiny:
+        return "found no light, all intensities are 0; allowed: at least one above 0"
+    return None
+
+
+def _check_flatness(picture: NDArray[Any]) -> str | None:
+    if picture.dtype.kind != "f":
+        return f"found numbers of type {picture.dtype}; allowed: a phase in rad as floating-point numbers"
+    bad = ~(np.abs(picture) <= 1000)
+    if bad.any():
+        return f"found {_first(picture, bad)}; allowed: finite phases from -1000 to 1000 rad"
+    return None
+
+
+def _first(picture: NDArray[Any], bad: NDArray[np.bool_]) -> str:
+    """Say what the first bad value is and where."""
+    row, column = np.unravel_index(int(np.argmax(bad)), bad.shape)
+    return f"{picture[row, column]:g} at row {row}, column {column}"
+
+
+def _check_pupil(table: Table, bench: Bench) -> None:
+    """Refuse a bench whose pupil holds next to no pixels, or no light."""
+    inside = pupil_radii(bench) <= 1
+    if inside.sum() < MIN_PUPIL_PIXELS:
+        found = f"a pupil of radius {bench.pupil_radius_um:.4g} um on the panel holds {inside.sum()} pixels"
+        raise InputError(
+            f"{table.path}: optics: found {found}; allowed: at least {MIN_PUPIL_PIXELS}"
+            " (radius = numerical_aperture focal_length / relay_magnification)"
+        )
+    if not (beam_intensity(bench) * inside).any():
+        raise InputError(f"{table.path}: light: found no light inside the pupil; allowed: a beam that reaches the pupil")
+
+
+def pupil_radii(bench: Bench) -> NDArray[np.float64]:
+    """Radius of each pixel over the pupil's radius, shape (rows, columns); the pupil is where it is at most 1.
+
+    Examples
+    --------
+    >>> pupil_radii(parse_bench(demo_bench_text(), "bench.toml"))[499:501, 0].round(3)
+    array([1.199, 1.199])
+    """
+    return np.asarray(np.hypot(bench.panel.x_um[None, :], bench.panel.y_um[:, None]) / bench.pupil_radius_um)
+
+
+def beam_intensity(bench: Bench) -> NDArray[np.float64]:
+    """Relative intensity of the beam on each pixel, shape (rows, columns).
+
+    Notes
+    -----
+    A Gaussian beam has ``exp(-2 r^2 / w^2)`` with ``w`` half its 1/e^2 diameter (A. E. Siegman, Lasers, ch. 17).
+
+    Examples
+    --------
+    >>> beam = beam_intensity(parse_bench(demo_bench_text(), "bench.toml"))
+    >>> beam.shape, bool(0.999 < beam.max() < 1)
+    ((1000, 1200), True)
+    """
+    if bench.light.beam is not None:
+        return bench.light.beam.astype(np.float64)
+    assert bench.light.beam_diameter_mm is not None
+    radius = bench.light.beam_diameter_mm * 1e3 / 2
+    x, y = (1e3 * v for v in bench.light.beam_centre_mm)
+    return np.exp(-2 * ((bench.panel.y_um[:, None] - y) / radius) ** 2) * np.exp(-2 * ((bench.panel.x_um[None, :] - x) / radius) ** 2)
+
+
+def pixel_envelope(points_um: NDArray[np.float64], scale: float, side_um: float) -> NDArray[np.float64]:
+    """Amplitude envelope that the active area of a pixel puts over the objective plane.
+
+    Parameters
+    ----------
+    points_um : ndarray, shape (n, 2) or (n, 3)
+        Points (X, Y) of the objective plane; a depth does not matter.
+    scale : float
+        ``2 pi / (lambda f)``, rad/um^2.
+    side_um : float
+        Active side of a pixel.
+
+    Returns
+    -------
+    ndarray, shape (n,)
+        ``sinc(X s / (lambda f)) sinc(Y s / (lambda f))`` with ``sinc(u) = sin(pi u) / (pi u)``; 1 on the axis. The intensity has its
+        square.
+
+    Notes
+    -----
+    The Fourier transform of a square (J. W. Goodman, Introduction to Fourier Optics, sec. 2.1.5).
+
+    Examples
+    --------
+    >>> bench = parse_bench(demo_bench_text(), "bench.toml")
+    >>> points = np.array([[0.0, 0.0], [bench.field_um / 2, 0.0]])  # the axis, and the edge of the field
+    >>> pixel_envelope(points, bench.wavenumber_scale, bench.panel.pitch_um).round(4)
+    array([1.    , 0.6366])
+    """
+    u = np.asarray(points_um, float)[:, :2] * (side_um * scale / (2 * np.pi))
+    return np.asarray(np.prod(np.sinc(u), axis=1))
+
+
+def pupil_share(bench: Bench) -> float:
+    """Share of the power on the panel that falls inside the pupil.
+
+    Examples
+    --------
+    >>> round(pupil_share(parse_bench(demo_bench_text(), "bench.toml")), 3)
+    0.947
+    """
+    intensity = beam_intensity(bench)
+    return float(intensity[pupil_radii(bench) <= 1].sum() / intensity.sum())
+
+
+def power_density_w_cm2(bench: Bench) -> float:
+    """Highest power density of the beam on the panel, W/cm^2.
+
+    Notes
+    -----
+    The beam's share on the brightest pixel times the power on the panel, over the pixel's area. For a Gaussian beam that lies on
+    the panel as a whole this is ``2 P / (pi w^2)`` (A. E. Siegman, Lasers, ch. 17).
+
+    Examples
+    --------
+    >>> bench = parse_bench(demo_bench_text(), "bench.toml")
+    >>> round(power_density_w_cm2(bench), 2)  # 1.26 if none of the beam fell beside the panel
+    1.3
+    """
+    intensity = beam_intensity(bench)
+    return float(bench.light.power_mw * 1e-3 * intensity.max() / intensity.sum() / (bench.panel.pitch_um * 1e-4) ** 2)
+
+
+def derived_numbers(bench: Bench, sites: Sites | None = None) -> dict[str, float]:
+    """Work out what follows from a bench, and from the sites of an arrangement if there is one.
+
+    Parameters
+    ----------
+    bench : Bench
+    sites : Sites, optional
+        Placed sites; only their places ``xyz_um`` and targets are looked at.
+
+    Returns
+    -------
+    dict of str to float
+        Names end in their unit; a name without one is a ratio or a count. ``power_density_share_of_limit`` is there only if the
+        bench has a limit, ``lowest_envelope`` and ``farthest_site_um`` (largest of |x| and |y|) only with sites.
+
+    Notes
+    -----
+    ``undiffracted_share_estimate`` is ``(1 - F)^2`` for a fill factor F: the light of gaps of constant phase between the pixels
+    under a mask that itself leaves no light on the axis, over all light that the panel returns. Derived here (the mean field is that
+    of the gaps alone), not from a publication; it holds for ideal pixels, and real panels leave more.
+
+    Examples
+    --------
+    >>> numbers = derived_numbers(parse_bench(demo_bench_text(), "bench.toml"))
+    >>> round(numbers["airy_radius_um"], 4), round(numbers["pupil_diameter_mm"], 3), numbers["phase_steps_per_2pi"]
+    (0.9534, 10.0, 212.0)
+    """
+    density, limit = power_density_w_cm2(bench), bench.panel.power_limit_w_cm2
+    numbers = {
+        "effective_focal_length_mm": bench.effective_focal_length_um * 1e-3,
+        "focal_cell_x_um": bench.focal_cell_um[0],
+        "focal_cell_y_um": bench.focal_cell_um[1],
+        "airy_radius_um": bench.airy_radius_um,
+        "depth_of_focus_um": bench.depth_of_focus_um,
+        "field_um": bench.field_um,
+        "lattice_spacing_um": bench.lattice.spacing_um,
+        "lattice_spacing_airy_radii": bench.lattice.spacing_um / bench.airy_radius_um,
+        "pupil_diameter_mm": 2e-3 * bench.pupil_radius_um,
+        "pupil_diameter_pixels": 2 * bench.pupil_radius_um / bench.panel.pitch_um,
+        "power_share_in_pupil": pupil_share(bench),
+        "phase_steps_per_2pi": bench.panel.phase_steps,
+        "undiffracted_share_estimate": (1 - bench.panel.fill_factor) ** 2,
+        "power_density_w_cm2": density,
+    }
+    if limit is not None:
+        numbers["power_density_share_of_limit"] = density / limit
+    if sites is not None:
+        numbers["farthest_site_um"] = float(np.abs(sites.xyz_um[:, :2]).max())
+        envelope = pixel_envelope(sites.xyz_um, bench.wavenumber_scale, bench.envelope_side_um)
+        numbers["lowest_envelope"] = float((envelope**2).min())
+    return numbers
+
+
+def bench_warnings(bench: Bench, sites: Sites | None = None) -> list[str]:
+    """Say what a user should know before working with a bench, and with the sites of an arrangement if there is one.
+
+    Parameters
+    ----------
+    bench : Bench
+    sites : Sites, optional
+        Placed sites; only their places ``xyz_um`` and targets (0 = dark) are looked at.
+
+    Returns
+    -------
+    list of str
+        One sentence or two each; empty when nothing was found. An empty list does not say that anything is safe.
+
+    Examples
+    --------
+    >>> for warning in bench_warnings(parse_bench(demo_bench_text(), "bench.toml")):
+    ...     print(warning.split(":")[0])
+    light of 938 nm is outside the visible (400 to 700 nm) and the beam cannot be seen
+    the panel's limit of power density is not given
+    """
+    found = [*_light_warnings(bench), *_optics_warnings(bench)]
+    return found if sites is None else [*found, *_site_warnings(bench, sites)]
+
+
+def _light_warnings(bench: Bench) -> list[str]:
+    found = []
+    wavelength, density, limit = bench.light.wavelength_nm, power_density_w_cm2(bench), bench.panel.power_limit_w_cm2
+    if not 400 <= wavelength <= 700:
+        found.append(
+            f"light of {wavelength:g} nm is outside the visible (400 to 700 nm) and the beam cannot be seen: start at low power, wear"
+            " eyewear made for this wavelength and power, mind the undiffracted spot and stray orders, and follow your laser safety"
+            " officer, the data sheets and the local rules"
+        )
+    if limit is None:
+        found.append(
+            f"the panel's limit of power density is not given: the beam peaks at {density:.3g} W/cm^2 on the panel; compare with the"
+            " panel's data sheet and enter its limit as panel.power_limit_w_cm2"
+        )
+    elif density > limit:
+        found.append(
+            f"the beam peaks at {density:.3g} W/cm^2 on the panel, above the limit of {limit:g} W/cm^2 that the bench gives"
+            " (panel.power_limit_w_cm2): lower the power or widen the beam"
+        )
+    return found
+
+
+def _optics_warnings(bench: Bench) -> list[str]:
+    found = []
+    spacing, airy, radius, panel = bench.lattice.spacing_um, bench.airy_radius_um, bench.pupil_radius_um, bench.panel
+    half = min(panel.columns, panel.rows) * panel.pitch_um / 2
+    share = pupil_share(bench)
+    if spacing < airy:
+        found.append(
+            f"the lattice spacing of {spacing:.4g} um is below the resolution (Airy radius {airy:.4g} um): the light of neighbouring sites"
+            " overlaps, so look at the crosstalk"
+        )
+    if radius > half + panel.pitch_um / 2:
+        found.append(
+            f"the pupil reaches beyond the panel (radius {radius / 1e3:.4g} mm, half the panel's shorter side {half / 1e3:.4g} mm): spots"
+            " are larger than the Airy radius says"
+        )
+    if share < 0.5:
+        found.append(f"only {share:.1%} of the power on the panel falls inside the pupil: the beam overfills the pupil or lies beside it")
+    return found
+
+
+def _site_warnings(bench: Bench, sites: Sites) -> list[str]:
+    found = []
+    half, reach = bench.field_um / 2, 2 * bench.airy_radius_um
+    beyond = np.asarray((np.abs(sites.xyz_um[:, :2]) > half).any(axis=1))
+    undiffracted = np.asarray(np.hypot(*sites.xyz_um[:, :2].T) < reach)
+    ghosts = _on_ghosts(sites.xyz_um, sites.xyz_um[sites.target > 0], reach)
+    if beyond.any():
+        found.append(
+            f"{_count(sites, beyond)} beyond the field that the panel can address, {half:.4g} um to each side of the axis: their light"
+            " would come out at other places"
+        )
+    if undiffracted.any():
+        found.append(
+            f"{_count(sites, undiffracted)} within {reach:.3g} um of the undiffracted spot at (0, 0): move the arrangement or the"
+            " lattice's origin away from it"
+        )
+    if ghosts.any():
+        found.append(
+            f"{_count(sites, ghosts)} within {reach:.3g} um of the ghost (-x, -y) of a bright site: a panel whose response is not exact"
+            " puts light there"
+        )
+    return found
+
+
+def _on_ghosts(xyz_um: NDArray[np.float64], bright_um: NDArray[np.float64], reach_um: float) -> NDArray[np.bool_]:
+    """Which points lie near the mirror image (-x, -y) of a bright point."""
+    from scipy.spatial import KDTree
+
+    if not len(bright_um):
+        return np.zeros(len(xyz_um), bool)
+    distance, _ = KDTree(-bright_um[:, :2]).query(xyz_um[:, :2], distance_upper_bound=reach_um)
+    return np.isfinite(distance)
+
+
+def _count(sites: Sites, pick: NDArray[np.bool_]) -> str:
+    """How many sites are picked, and where the first of them lies."""
+    x, y = sites.xyz_um[int(np.argmax(pick)), :2]
+    return f"{pick.sum()} of {len(pick)} sites (the first at ({x:.4g}, {y:.4g}) um) lie"

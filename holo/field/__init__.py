@@ -1,0 +1,1 @@
+"""How light travels from the panel to the objective plane."""
