@@ -1,0 +1,229 @@
+"""Between points and a Fourier grid: the kernel of a non-uniform Fourier transform, and the compiled loops that apply it.
+
+A point is spread over `WIDTH` x `WIDTH` grid points with the exponential-of-semicircle kernel of Barnett, Magland and af
+Klinteberg, SIAM J. Sci. Comput. 41, C479 (2019), eq. 1.8; the kernel's own transform is divided out on the panel.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from holo.arrays import ComplexArray, kernel
+
+Index = NDArray[np.int64]
+Real = NDArray[np.float32]
+
+OVERSAMPLING = 1.25
+"""Length of the Fourier grid over the number of panel pixels, at least."""
+
+WIDTH = 10
+"""Grid points over which a point is spread, per axis."""
+
+SHARPNESS = 0.98 * np.pi * WIDTH * (1 - 1 / (2 * OVERSAMPLING))
+"""Exponent of the kernel: just below the one at which the nearest repeat of its transform enters (the same paper, section 4.2)."""
+
+
+@dataclass(frozen=True, eq=False)
+class Axis:
+    """One axis of the grid.
+
+    Notes
+    -----
+    Pixel ``c`` stands on grid point ``c``. The kernel's transform is divided out about the pixel ``middle``; the weights carry
+    the phase that this costs, and the place of that pixel on the panel.
+    """
+
+    start: Index
+    """First grid point of each point's kernel, shape (n,)."""
+    weights: NDArray[np.complex64]
+    """Its weights, which interpolate the grid with the sign -1, shape (n, `WIDTH`)."""
+    correction: NDArray[np.float64]
+    """What each pixel must be multiplied by, shape (pixels,)."""
+    ramp: NDArray[np.float64]
+    """Phase of each pixel that moves the lowest point to the start of the grid, rad, shape (pixels,)."""
+
+
+def axis(places_um: NDArray[np.float64], pixels_um: NDArray[np.float64], scale: float, length: int, *, shift: bool) -> Axis:
+    """Weights between a grid of `length` points and points at `places_um`.
+
+    Parameters
+    ----------
+    places_um : ndarray, shape (n,)
+        Coordinates of the points in the objective plane, um.
+    pixels_um : ndarray, shape (pixels,)
+        Equally spaced coordinates of the pixels on the panel, um.
+    scale : float
+        ``2 pi / (lambda f)``, rad / um^2.
+    length : int
+        Length of the Fourier grid.
+    shift : bool
+        Whether to move the points by a common phase ramp so that their kernels fill the grid from its start.
+
+    Returns
+    -------
+    Axis
+        Without `shift` grid points count modulo `length` and the ramp is 0.
+    """
+    middle = len(pixels_um) // 2
+    pitch = float(pixels_um[1] - pixels_um[0]) if len(pixels_um) > 1 else 1.0
+    place = places_um * (scale * pitch * length / (2 * np.pi))
+    moved = np.floor(place.min()) - WIDTH // 2 if shift else 0.0
+    start = np.ceil(place - moved - WIDTH / 2)
+    points = start[:, None] + np.arange(WIDTH)
+    weights = _semicircle((points - (place - moved)[:, None]) * (2 / WIDTH))
+    turn = 2 * np.pi * points * middle / length - scale * pixels_um[middle] * places_um[:, None]
+    offset = np.arange(len(pixels_um)) - middle
+    return Axis(
+        (start if shift else start % length).astype(np.int64),
+        (weights * np.exp(1j * turn)).astype(np.complex64),
+        1 / _semicircle_transform(offset / length),
+        2 * np.pi * moved * offset / length,
+    )
+
+
+def _semicircle(distance: NDArray[np.floating[Any]]) -> NDArray[np.float64]:
+    """The kernel ``exp(beta (sqrt(1 - t^2) - 1))`` on -1 <= t <= 1, 0 outside."""
+    root = np.sqrt(np.clip(1 - distance**2, 0, None))
+    return np.asarray(np.where(abs(distance) <= 1, np.exp(SHARPNESS * (root - 1)), 0.0))
+
+
+def _semicircle_transform(frequency: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Fourier transform of the kernel, `frequency` in cycles per grid point, by Gauss-Legendre quadrature."""
+    nodes, weights = np.polynomial.legendre.leggauss(4 * WIDTH)
+    waves = np.cos(np.pi * WIDTH * np.outer(frequency, nodes))
+    return np.asarray(WIDTH / 2 * (waves @ (weights * _semicircle(nodes))))
+
+
+@kernel
+def spread_rows(
+    values: ComplexArray,
+    first: Index,
+    last: Index,
+    start_row: Index,
+    row_weight: ComplexArray,
+    start_column: Index,
+    column_weight: ComplexArray,
+    out: ComplexArray,
+    begin: int,
+    end: int,
+) -> None:
+    """Rows `begin` to `end` of the grid, at the top of `out`: the sum of the points' kernels with conjugate weights.
+
+    Row r is reached by the points ``first[r]`` to ``last[r]``; the rest of `out` is set to 0.
+    """
+    columns = out.shape[1]
+    for row in range(begin, end):
+        line = out[row - begin]
+        line[:] = 0
+        for point in range(first[row], last[row]):
+            height = values[point] * np.conj(row_weight[point, row - start_row[point]])
+            place = start_column[point]
+            for tap in range(WIDTH):
+                line[place] += height * np.conj(column_weight[point, tap])
+                place += 1
+                if place == columns:
+                    place = 0
+    out[end - begin :] = 0
+
+
+@kernel
+def gather(
+    bands: ComplexArray,
+    start_row: Index,
+    row_weight: ComplexArray,
+    start_column: Index,
+    column_weight: ComplexArray,
+    order: Index,
+    fields: ComplexArray,
+    begin: int,
+    end: int,
+) -> None:
+    """Interpolate the bands at the points `begin` to `end` of their order."""
+    columns = bands.shape[1]
+    for point in range(begin, end):
+        total = np.complex64(0)
+        for tap in range(WIDTH):
+            line = bands[start_row[point] + tap]
+            place = start_column[point]
+            part = np.complex64(0)
+            for across in range(WIDTH):
+                part += column_weight[point, across] * line[place]
+                place += 1
+                if place == columns:
+                    place = 0
+            total += row_weight[point, tap] * part
+        fields[order[point]] = total
+
+
+@kernel
+def load_columns(band: ComplexArray, buffer: ComplexArray, start: int, stop: int) -> None:
+    """Copy columns of a band to a buffer, 0 elsewhere; rows beyond its end fold back to its top, as the transform is periodic."""
+    rows, length = band.shape[0], buffer.shape[0]
+    for row in range(min(rows, length)):
+        for column in range(stop - start):
+            buffer[row, column] = band[row, start + column]
+        for column in range(stop - start, buffer.shape[1]):
+            buffer[row, column] = 0
+    for row in range(rows, length):
+        buffer[row] = 0
+    for row in range(length, rows):
+        for column in range(stop - start):
+            buffer[row - length, column] += band[row, start + column]
+
+
+@kernel
+def store_columns(buffer: ComplexArray, band: ComplexArray, start: int, stop: int) -> None:
+    """Copy a buffer to columns of a band, repeating it periodically where the band is longer."""
+    length = buffer.shape[0]
+    for row in range(band.shape[0]):
+        source = row if row < length else row - length
+        for column in range(stop - start):
+            band[row, start + column] = buffer[source, column]
+
+
+@kernel
+def replace_modulus(field: ComplexArray, modulus: Real, start: int, stop: int) -> None:
+    """Give the field on some columns of the panel the modulus of the light that falls there."""
+    for row in range(modulus.shape[0]):
+        for column in range(stop - start):
+            value = field[row, column]
+            power = value.real * value.real + value.imag * value.imag
+            wanted = modulus[row, start + column]
+            if power > 1e-30:
+                field[row, column] = value * (wanted / np.sqrt(power))
+            else:
+                field[row, column] = wanted
+
+
+@kernel
+def multiply_columns(field: ComplexArray, factor: ComplexArray, start: int, stop: int, conjugate: bool) -> None:
+    """Multiply the field on some columns of the panel by a factor or its conjugate."""
+    for row in range(factor.shape[0]):
+        for column in range(stop - start):
+            value = factor[row, start + column]
+            field[row, column] *= np.conj(value) if conjugate else value
+
+
+@kernel
+def phase_columns(
+    field: ComplexArray,
+    down: NDArray[np.float64],
+    across: NDArray[np.float64],
+    aberration: NDArray[np.float64],
+    phase: Real,
+    start: int,
+    stop: int,
+) -> None:
+    """Phase of the field on some columns of the panel, plus two ramps, less the aberration, in [0, 2 pi)."""
+    turn = 2 * np.pi
+    for row in range(phase.shape[0]):
+        for column in range(start, stop):
+            value = field[row, column - start]
+            angle = np.arctan2(value.imag, value.real) + down[row] + across[column] - aberration[row, column]
+            angle -= turn * np.floor(angle / turn)
+            rounded = np.float32(angle)
+            phase[row, column] = rounded if rounded < turn else np.float32(0)

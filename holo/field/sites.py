@@ -1,0 +1,337 @@
+"""Light from the panel to arbitrary points of the objective plane, and back.
+
+Two independent ways: `direct_fields`, the float64 sum itself, for the figures that holo reports; and `SiteTransform`, a
+non-uniform fast Fourier transform, for the iterations that find a mask.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from holo.arrays import ComplexArray, Workers, core_count, empty_complex, fast_length, fourier_pair
+from holo.field import grid
+from holo.field.grid import OVERSAMPLING, WIDTH
+from holo.field.path import LightPath
+
+BLOCK = 32
+"""Columns, or rows, that one Fourier plan takes at a time, few enough to stay in the processor's cache."""
+
+
+def direct_fields(path: LightPath, phase: NDArray[np.floating[Any]], xyz_um: NDArray[np.floating[Any]]) -> NDArray[np.complex128]:
+    """Field at points of the objective plane by the float64 sum over all pixels.
+
+    Parameters
+    ----------
+    path : LightPath
+        The light path.
+    phase : ndarray, shape (rows, columns)
+        Phase of the panel, rad.
+    xyz_um : ndarray, shape (n, 3)
+        Points (x, y, z), um.
+
+    Returns
+    -------
+    ndarray of complex128, shape (n,)
+        Field over the field of an unsplit focus, pixel envelope included: ``|.|**2`` is the relative intensity.
+
+    Notes
+    -----
+    ``V(X, Y, Z) = sum_p A_p exp(i (phi_p + psi_p - k (x_p X + y_p Y) - d_p Z))`` with ``k = 2 pi / (lambda f)``: the
+    Fraunhofer integral of the pixel grid (Goodman, Introduction to Fourier Optics, ch. 4 and 5), summed as two matrix
+    products per plane because the exponential separates.
+    """
+    points = np.asarray(xyz_um, np.float64)
+    rows, columns = pupil_box(path)
+    amplitude, defocus = path.amplitude[rows, columns], path.defocus[rows, columns]
+    base = amplitude * np.exp(1j * (np.asarray(phase, np.float64)[rows, columns] + path.aberration[rows, columns]))
+    fields = np.empty(len(points), np.complex128)
+    for depth in np.unique(points[:, 2]):
+        chosen = np.flatnonzero(points[:, 2] == depth)
+        light = base * np.exp(-1j * defocus * depth) if depth else base
+        for part in np.array_split(chosen, -(-len(chosen) // 1024)):
+            across = np.exp(-1j * path.scale * np.outer(path.x_um[columns], points[part, 0]))
+            down = np.exp(-1j * path.scale * np.outer(path.y_um[rows], points[part, 1]))
+            fields[part] = np.einsum("rm,rm->m", down, light @ across)
+    return fields * path.envelope(points) / path.amplitude_sum
+
+
+def pupil_box(path: LightPath) -> tuple[slice, slice]:
+    """Smallest block of rows and columns of the panel that holds all its light.
+
+    Returns
+    -------
+    rows, columns : slice
+    """
+    rows, columns = (np.flatnonzero(path.amplitude.any(axis=axis)) for axis in (1, 0))
+    return slice(int(rows[0]), int(rows[-1]) + 1), slice(int(columns[0]), int(columns[-1]) + 1)
+
+
+SHARE = 2048
+"""Sites whose fields one thread gathers at a time."""
+
+
+class SiteTransform:
+    """A plan for the light between one panel and one set of points: non-uniform fast Fourier transforms in float32.
+
+    Parameters
+    ----------
+    path : LightPath
+        The light path.
+    xyz_um : ndarray, shape (n, 3)
+        Points in the objective plane, um. Points of equal z share a plane; the cost goes with the number of planes and
+        hardly with the number of points.
+    whole_panel : bool
+        Whether the pixels outside the pupil, which carry no light, take part too.
+
+    Notes
+    -----
+    Points are spread over a grid `OVERSAMPLING` times as fine as the panel's own (`holo.field.grid`) and a Fourier transform
+    follows. Because the points fill a band of the grid's rows only, the transform along rows runs over that band, and the one
+    along columns goes block by block through the cache, where `project` at once replaces the modulus and transforms back: the
+    field on the panel is never written to memory.
+
+    The error of a field is below 2e-5 of ``sqrt(sum |E_p|^2)``, ``E`` the field on the panel (tested against the plain sum):
+    next to the field of one of n sites that is 2e-5 times the root of n over the number of pixels.
+
+    The methods leave out the pixel envelope, which is a factor per site.
+
+    Examples
+    --------
+    >>> from holo.bench import demo_bench_text, parse_bench
+    >>> from holo.field.path import light_path
+    >>> path = light_path(parse_bench(demo_bench_text(), "bench.toml"))
+    >>> transform = SiteTransform(path, np.array([[60.0, 40.0, 0.0], [65.0, 40.0, 0.0]]))
+    >>> fields = transform.project(np.array([1.0, 1.0j]))
+    >>> print(np.round(abs(fields) / path.amplitude_sum, 2))
+    [0.64 0.64]
+    """
+
+    def __init__(self, path: LightPath, xyz_um: NDArray[np.floating[Any]], *, whole_panel: bool = False) -> None:
+        points = np.asarray(xyz_um, np.float64)
+        everything = (slice(0, len(path.y_um)), slice(0, len(path.x_um)))
+        self.path = path
+        self._box = everything if whole_panel else pupil_box(path)
+        self.covers_panel = self._box == everything
+        y, x = path.y_um[self._box[0]], path.x_um[self._box[1]]
+        self._size = (len(y), len(x))
+        self._grid = (fast_length(_padded(len(y))), fast_length(_padded(len(x))))
+        self._place(points, x, y)
+        light = path.amplitude[self._box].astype(np.float32)
+        self._light = light * self._down.correction[:, None].astype(np.float32) * self._across.correction.astype(np.float32)
+        defocus = path.defocus[self._box]
+        self._defocus = [np.exp(-1j * defocus * depth).astype(np.complex64) if depth else None for depth in self._depths]
+        self._reserve()
+
+    def _place(self, points: NDArray[np.float64], x: NDArray[np.float64], y: NDArray[np.float64]) -> None:
+        """Where on the grid the points lie, in the order of their rows."""
+        self._depths, plane = np.unique(points[:, 2], return_inverse=True)
+        self._across = grid.axis(points[:, 0], x, self.path.scale, self._grid[1], shift=False)
+        self._down = grid.axis(points[:, 1], y, self.path.scale, self._grid[0], shift=True)
+        self._band = int(self._down.start.max()) + WIDTH
+        row = self._down.start + self._band * plane.reshape(-1)
+        self._order = np.argsort(row, kind="stable")
+        self._points = (
+            row[self._order],
+            np.ascontiguousarray(self._down.weights[self._order]),
+            self._across.start[self._order],
+            np.ascontiguousarray(self._across.weights[self._order]),
+        )
+        rows = np.arange(self._band * len(self._depths))
+        self._first = np.searchsorted(self._points[0], rows - WIDTH + 1, side="left")
+        self._last = np.searchsorted(self._points[0], rows, side="right")
+
+    def _reserve(self) -> None:
+        """Memory for the bands and, for each thread, blocks of rows and columns."""
+        small = self._grid[0] * self._grid[1] < 2**17  # handing work to threads would cost more than it saves
+        self._workers = Workers(1 if small else core_count())
+        several = range(self._workers.count)
+        self._bands = empty_complex((self._band * len(self._depths), self._grid[1]))
+        self._rows = [_Block.of((BLOCK, self._grid[1]), 1) for _ in several]
+        self._columns = [_Block.of((self._grid[0], BLOCK), 0) for _ in several]
+        self._sums = [empty_complex((self._size[0], BLOCK)) for _ in several] if len(self._depths) > 1 else []
+
+    def project(self, values: NDArray[np.complexfloating[Any, Any]]) -> NDArray[np.complex64]:
+        """Fields at the sites of the mask whose phase is that of ``adjoint(values)``: one whole iteration.
+
+        Parameters
+        ----------
+        values : ndarray of complex, shape (n,)
+            Weight and phase of each site's share in the mask.
+
+        Returns
+        -------
+        ndarray of complex64, shape (n,)
+        """
+
+        def columns(worker: int, start: int, stop: int) -> None:
+            summed = self._superpose(worker, start, stop)
+            grid.replace_modulus(summed, self._light, start, stop)
+            self._send(worker, summed, start, stop)
+
+        self._spread(values)
+        self._share_columns(columns)
+        return self._collect()
+
+    def forward(self, field: NDArray[np.complexfloating[Any, Any]]) -> NDArray[np.complex64]:
+        """Fields at the sites of a field on the panel.
+
+        Parameters
+        ----------
+        field : ndarray of complex, shape (rows, columns)
+            Field just behind the panel; without `whole_panel` only pixels inside the pupil's bounding box count.
+
+        Returns
+        -------
+        ndarray of complex64, shape (n,)
+            ``sum_p field_p exp(-i (k (x_p X + y_p Y) + d_p Z))``.
+        """
+        inside = np.asarray(field)[self._box]
+        down = (self._down.correction * np.exp(-1j * self._down.ramp))[:, None]
+
+        def columns(worker: int, start: int, stop: int) -> None:
+            light = np.zeros((self._size[0], BLOCK), np.complex64)
+            light[:, : stop - start] = inside[:, start:stop] * down * self._across.correction[start:stop]
+            self._send(worker, light, start, stop)
+
+        self._share_columns(columns)
+        return self._collect()
+
+    def adjoint(self, values: NDArray[np.complexfloating[Any, Any]]) -> NDArray[np.complex64]:
+        """Field on the panel that sends `values` to the sites: the adjoint of `forward`.
+
+        Parameters
+        ----------
+        values : ndarray of complex, shape (n,)
+
+        Returns
+        -------
+        ndarray of complex64, shape (rows, columns)
+            ``sum_m values_m exp(+i (k (x_p X_m + y_p Y_m) + d_p Z_m))``; without `whole_panel` 0 outside the pupil's bounding box.
+        """
+        panel = np.zeros(self.path.amplitude.shape, np.complex64)
+        inside = panel[self._box]
+        down = (self._down.correction * np.exp(1j * self._down.ramp))[:, None]
+
+        def columns(worker: int, start: int, stop: int) -> None:
+            light = self._superpose(worker, start, stop)[: self._size[0], : stop - start]
+            inside[:, start:stop] = light * down * self._across.correction[start:stop]
+
+        self._spread(values)
+        self._share_columns(columns)
+        return panel
+
+    def mask_phase(self, values: NDArray[np.complexfloating[Any, Any]], moved_um: tuple[float, float] = (0.0, 0.0)) -> NDArray[np.float32]:
+        """Phase of the mask whose light has the phase of ``adjoint(values)``: the aberration of the path is taken off.
+
+        Parameters
+        ----------
+        values : ndarray of complex, shape (n,)
+        moved_um : (float, float)
+            x and y by which the light is moved in the objective plane.
+
+        Returns
+        -------
+        ndarray of float32, shape (rows, columns)
+            rad in [0, 2 pi); without `whole_panel` 0 outside the pupil's bounding box.
+        """
+        phase = np.zeros(self.path.amplitude.shape, np.float32)
+        inside, aberration = phase[self._box], self.path.aberration[self._box]
+        across = self.path.scale * moved_um[0] * self.path.x_um[self._box[1]]
+        down = self.path.scale * moved_um[1] * self.path.y_um[self._box[0]] + self._down.ramp
+
+        def columns(worker: int, start: int, stop: int) -> None:
+            grid.phase_columns(self._superpose(worker, start, stop), down, across, aberration, inside, start, stop)
+
+        self._spread(values)
+        self._share_columns(columns)
+        return phase
+
+    def _share_columns(self, work: Callable[[int, int, int], None]) -> None:
+        """Call ``work(worker, start, stop)`` for each block of columns of the panel."""
+        self._workers.share(lambda worker, start: work(worker, start, min(start + BLOCK, self._size[1])), range(0, self._size[1], BLOCK))
+
+    def _plane(self, plane: int) -> ComplexArray:
+        return self._bands[plane * self._band : (plane + 1) * self._band]
+
+    def _spread(self, values: NDArray[np.complexfloating[Any, Any]]) -> None:
+        """Lay the sites on the grid and transform along rows; leaves the result in the bands."""
+        ordered = np.asarray(values, np.complex64)[self._order]
+
+        def rows(worker: int, start: int) -> None:
+            block, stop = self._rows[worker], min(start + BLOCK, len(self._bands))
+            grid.spread_rows(ordered, self._first, self._last, *self._points, block.buffer, start, stop)
+            block.plus()
+            self._bands[start:stop] = block.buffer[: stop - start]
+
+        self._workers.share(rows, range(0, len(self._bands), BLOCK))
+
+    def _collect(self) -> NDArray[np.complex64]:
+        """Transform the bands along rows and gather the fields at the sites."""
+        fields = np.empty(len(self._order), np.complex64)
+        pixels = self._size[1]
+
+        def rows(worker: int, start: int) -> None:
+            block, stop = self._rows[worker], min(start + BLOCK, len(self._bands))
+            block.buffer[: stop - start, :pixels] = self._bands[start:stop, :pixels]
+            block.buffer[: stop - start, pixels:] = 0
+            block.buffer[stop - start :] = 0
+            block.minus()
+            self._bands[start:stop] = block.buffer[: stop - start]
+
+        def sites(_: int, start: int) -> None:
+            grid.gather(self._bands, *self._points, self._order, fields, start, min(start + SHARE, len(fields)))
+
+        self._workers.share(rows, range(0, len(self._bands), BLOCK))
+        self._workers.share(sites, range(0, len(fields), SHARE))
+        return fields
+
+    def _superpose(self, worker: int, start: int, stop: int) -> ComplexArray:
+        """Columns `start` to `stop` of the field that the bands send to the panel, summed over the planes."""
+        buffer = self._columns[worker].buffer
+        for plane, defocus in enumerate(self._defocus):
+            grid.load_columns(self._plane(plane), buffer, start, stop)
+            self._columns[worker].plus()
+            if defocus is not None:
+                grid.multiply_columns(buffer, defocus, start, stop, True)
+            if self._sums and plane == 0:
+                self._sums[worker][:] = buffer[: self._size[0]]
+            elif self._sums:
+                self._sums[worker] += buffer[: self._size[0]]
+        return self._sums[worker] if self._sums else buffer
+
+    def _send(self, worker: int, light: ComplexArray, start: int, stop: int) -> None:
+        """Transform light on columns `start` to `stop` of the panel along them and put it into the bands of every plane."""
+        buffer = self._columns[worker].buffer
+        for plane, defocus in enumerate(self._defocus):
+            if light is not buffer:
+                buffer[: self._size[0]] = light
+            buffer[self._size[0] :] = 0
+            if defocus is not None:
+                grid.multiply_columns(buffer, defocus, start, stop, False)
+            self._columns[worker].minus()
+            grid.store_columns(buffer, self._plane(plane), start, stop)
+
+
+@dataclass(frozen=True)
+class _Block:
+    """A buffer that fits the cache, with its transforms in place."""
+
+    buffer: ComplexArray
+    minus: Callable[[], None]
+    plus: Callable[[], None]
+
+    @staticmethod
+    def of(shape: tuple[int, int], axis: int) -> _Block:
+        buffer = empty_complex(shape)
+        buffer[:] = 0
+        return _Block(buffer, *fourier_pair(buffer, axis))
+
+
+def _padded(pixels: int) -> int:
+    """Least grid length for a number of pixels; never shorter than two kernels."""
+    return max(int(np.ceil(OVERSAMPLING * pixels)), 2 * WIDTH)
