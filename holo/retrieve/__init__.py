@@ -1,0 +1,1 @@
+"""The inverse problem: the phase that makes the wanted light."""

@@ -1,0 +1,379 @@
+"""The phase that makes separated, level spots: weighted iterations between the sites and the panel.
+
+The mask is the phase of a superposition of one wave per site. Its free numbers are a weight and a phase per site; the
+iteration adjusts both until every site gets its share.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from holo.errors import InputError, RetrievalError
+from holo.field.path import LightPath, wrap
+from holo.field.sites import SiteTransform, pupil_box
+from holo.retrieve.trim import trim
+
+Progress = Callable[[str, int, float], None]
+"""Called after each iteration with the stage, the number of iterations so far and the uniformity."""
+
+
+@dataclass(frozen=True)
+class Effort:
+    """How long to search."""
+
+    starts: tuple[int, int]
+    """Fewest and most sets of starting phases that are tried: fewer the more sites there are, and the more alike they turn out."""
+    spread: int
+    """Iterations that raise the summed amplitude, on a coarse panel."""
+    weigh: int
+    """Iterations that level the sites with their phases still free, on a coarse panel."""
+    gain: float
+    """Exponent of the weight update while the phases are free."""
+    finalists: int
+    """Starts that go on to the whole panel."""
+    settle: int
+    """Iterations there with the phases still free."""
+    uniformity: float
+    """Where the last stage, phases held, may stop."""
+    limit: int
+    """Most iterations of that stage."""
+    trim: int
+    """Corrections for the levels of the panel that a design adds."""
+
+
+EFFORTS = {
+    "quick": Effort(starts=(1, 2), spread=10, weigh=20, gain=0.5, finalists=1, settle=2, uniformity=0.995, limit=40, trim=0),
+    "normal": Effort(starts=(1, 12), spread=10, weigh=40, gain=0.5, finalists=2, settle=4, uniformity=0.9999, limit=80, trim=6),
+    "high": Effort(starts=(4, 32), spread=150, weigh=200, gain=0.2, finalists=4, settle=30, uniformity=0.99998, limit=150, trim=12),
+}
+"""The searches that the word `effort` stands for."""
+
+COARSENING = (5, 4, 3, 2)
+"""Steps, in pixels, of the coarse panels that are considered, longest first."""
+
+DEPTH = 5
+"""Earlier iterations that the acceleration of the last stage looks back on."""
+
+PATIENCE = 12
+"""Iterations without gain after which that stage ends."""
+
+LOWEST = -25.0
+"""Least logarithm of a weight over the largest."""
+
+SMOOTHING = 30
+"""Most corrections on the panel itself where the superposition cannot be levelled further."""
+
+
+@dataclass(frozen=True, eq=False)
+class Retrieval:
+    """What a search for level spots found."""
+
+    phase: NDArray[np.float32]
+    """Phase that the mask must add, aberration already subtracted, rad in [0, 2 pi), shape (rows, columns)."""
+    weights: NDArray[np.float64]
+    """Weight of each site's wave, shape (n,); their mean is 1."""
+    site_phases: NDArray[np.float64]
+    """Phase of the light at each site, rad, shape (n,)."""
+    efficiency: float
+    """Sum of the relative intensities of the sites, pixel envelope included."""
+    uniformity: float
+    """``1 - (max r - min r) / (max r + min r)`` of the ratios r of intensity to target."""
+    spread: float
+    """Standard deviation of r over its mean."""
+    iterations: int
+    """Number of iterations of the start that was kept, coarse ones included."""
+    converged: bool
+    """Whether the wanted uniformity was reached."""
+    history: tuple[tuple[str, float, float], ...]
+    """Stage, efficiency and uniformity of each of these iterations, as the engine's own transform saw them."""
+
+
+def retrieve_spots(
+    path: LightPath,
+    xyz_um: NDArray[np.floating[Any]],
+    target: NDArray[np.floating[Any]],
+    *,
+    rng: np.random.Generator,
+    effort: str = "normal",
+    uniformity: float | None = None,
+    iterations: int | None = None,
+    progress: Progress | None = None,
+) -> Retrieval:
+    """Find the phase that puts the wanted intensities on separated sites.
+
+    Parameters
+    ----------
+    path : LightPath
+        The light path; its aberration is compensated.
+    xyz_um : ndarray, shape (n, 3)
+        Sites in the objective plane, um.
+    target : ndarray, shape (n,)
+        Relative intensities, all positive.
+    rng : numpy.random.Generator
+        Source of the starting phases.
+    effort : str
+        One of `EFFORTS`: quick, normal or high.
+    uniformity : float, optional
+        Stop here instead of at the effort's own uniformity.
+    iterations : int, optional
+        Most iterations with the phases held, and most corrections after them, instead of the effort's own.
+    progress : callable, optional
+        See `Progress`. An exception that it raises ends the search.
+
+    Returns
+    -------
+    Retrieval
+
+    Raises
+    ------
+    InputError
+        If `effort`, `uniformity` or `iterations` is out of range, or a target is not positive.
+    RetrievalError
+        If the light at a site stays zero.
+
+    Notes
+    -----
+    Each iteration is the projection of Gerchberg and Saxton, Optik 35, 237 (1972), between the panel, where the modulus is
+    the beam's, and the sites, where it is a weight ``w_m``. Three stages follow each other:
+
+    - spread: all weights equal their targets, site phases free, which never lowers ``sum_m w_m |V_m|``;
+    - weigh: ``w_m <- w_m (a_m / |V_m|)**gain``, phases still free (Di Leonardo, Ianni and Ruocco, Opt. Express 15, 1913
+      (2007), eq. 15, with gain 1). A gain below 1 gives the phases time to follow, and leaves more light on the sites;
+    - hold: the site phases stay (as in Kim et al., Opt. Lett. 44, 3178 (2019)) and the logarithm of the weights is driven to its
+      fixed point by Anderson's method (Walker and Ni, SIAM J. Numer. Anal. 49, 1715 (2011)).
+
+    The first two run on every second to fifth pixel where the sites allow it, from several starts. Starts are ranked by the
+    bound ``sum w |V| / sum w a``: no mask can give all sites more than that at these weights and site phases.
+
+    With very many sites the phase of the superposition jumps at so many points of the panel that its weights cannot level the
+    sites to the last digit; corrections of the phase itself (`holo.retrieve.trim`) then do.
+
+    Examples
+    --------
+    >>> from holo.bench import demo_bench_text, parse_bench
+    >>> from holo.field.path import light_path
+    >>> path = light_path(parse_bench(demo_bench_text(), "bench.toml"))
+    >>> sites = np.array([[60.0, 40.0, 0.0], [65.0, 40.0, 0.0], [60.0, 45.0, 0.0]])
+    >>> found = retrieve_spots(path, sites, np.ones(3), rng=np.random.default_rng(0))
+    >>> found.converged, found.uniformity > 0.9999
+    (True, True)
+    """
+    points, wanted = np.asarray(xyz_um, np.float64), np.asarray(target, np.float64)
+    search = _search(effort, uniformity, iterations)
+    if len(points) == 0 or not np.all(wanted > 0):
+        raise InputError(f"target: found {len(points)} sites, lowest {wanted.min(initial=np.inf):g}; allowed: one or more, all above 0")
+    moved = points - _centre(points)
+    goal = np.sqrt(wanted) / path.envelope(points)
+    goal /= goal.mean()
+    fine = _Stage(SiteTransform(path, moved), goal, path.amplitude_sum, progress)
+    finalists = _explore(path, moved, fine, search, rng)
+    state = max((_hold(fine, fine.free("settle", state, search.settle, 1.0), search) for state in finalists), key=fine.bound)
+    return _result(path, points, wanted, fine, state, search)
+
+
+def _search(effort: str, uniformity: float | None, iterations: int | None) -> Effort:
+    """The search of an effort with the user's own stopping rules in it."""
+    if effort not in EFFORTS:
+        raise InputError(f"effort: found {effort!r}; allowed: {', '.join(EFFORTS)}")
+    search = EFFORTS[effort]
+    if uniformity is not None:
+        if not 0 < uniformity < 1:
+            raise InputError(f"uniformity: found {uniformity:g}; allowed: a number between 0 and 1")
+        search = replace(search, uniformity=uniformity)
+    if iterations is not None:
+        if not 1 <= iterations <= 100_000:
+            raise InputError(f"iterations: found {iterations}; allowed: 1 to 100000")
+        search = replace(search, limit=iterations)
+    return search
+
+
+def _centre(points: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Middle of the sites' bounding box in x and y, shape (3,); a common shift is but a tilt of the mask."""
+    return np.asarray((points.max(axis=0) + points.min(axis=0)) / 2 * [1, 1, 0])
+
+
+@dataclass(frozen=True, eq=False)
+class _State:
+    """Where a search stands: the superposition, the fields it gave when last tried, and the way it came."""
+
+    weights: NDArray[np.float64]
+    phases: NDArray[np.float64]
+    moduli: NDArray[np.float64]
+    history: tuple[tuple[str, float, float], ...] = ()
+
+
+@dataclass(frozen=True, eq=False)
+class _Stage:
+    """Iterations on one sampling of the panel."""
+
+    transform: SiteTransform
+    goal: NDArray[np.float64]
+    full: float
+    progress: Progress | None
+
+    def apply(self, name: str, state: _State) -> tuple[_State, NDArray[np.float64]]:
+        """Fields of the present superposition: the state with their moduli, and their phases."""
+        fields = self.transform.project(state.weights * np.exp(1j * state.phases))
+        moduli = abs(fields).astype(np.float64)
+        if not np.all(moduli > 0):
+            raise RetrievalError(
+                f"site {int(np.argmin(moduli)) + 1} of {len(moduli)} gets no light; is it a copy of another site or off the field?"
+            )
+        level = self._figures(moduli)
+        if self.progress is not None:
+            self.progress(name, len(state.history) + 1, level[1])
+        return replace(state, moduli=moduli, history=(*state.history, (name, *level))), np.angle(fields).astype(np.float64)
+
+    def _figures(self, moduli: NDArray[np.float64]) -> tuple[float, float]:
+        ratio = (moduli / self.goal) ** 2
+        return float(np.sum((moduli / self.full) ** 2)), _uniformity(ratio)
+
+    def free(self, name: str, state: _State, count: int, gain: float) -> _State:
+        """Iterate with the phases of the sites following the light."""
+        for _ in range(count):
+            state, phases = self.apply(name, state)
+            state = replace(state, phases=phases, weights=_levelled(state, self.goal, gain))
+        return state
+
+    def bound(self, state: _State) -> float:
+        """Level that the weights would give all sites alike; no mask with these site phases gives more."""
+        return float(state.weights @ state.moduli / (state.weights @ self.goal)) / self.full
+
+
+def _levelled(state: _State, goal: NDArray[np.float64], gain: float) -> NDArray[np.float64]:
+    return _normalised(np.log(state.weights) + gain * np.log(goal / state.moduli))
+
+
+def _normalised(logarithm: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Weights of mean 1; none vanishes for good, as one would whose site gets its light from a close neighbour."""
+    weights = np.exp(np.maximum(logarithm - logarithm.max(), LOWEST))
+    return np.asarray(weights / weights.mean())
+
+
+def _uniformity(ratio: NDArray[np.float64]) -> float:
+    return float(1 - (ratio.max() - ratio.min()) / (ratio.max() + ratio.min()))
+
+
+def _explore(path: LightPath, points: NDArray[np.float64], fine: _Stage, search: Effort, rng: np.random.Generator) -> list[_State]:
+    """The best of several starts after the free stages, best first as the whole panel ranks them."""
+    count = int(np.clip(64 * search.starts[1] // len(points), *search.starts))
+    starts = [_State(fine.goal, rng.uniform(0, 2 * np.pi, len(points)), np.ones(len(points))) for _ in range(count)]
+    stage = _coarse_stage(path, points, fine, starts[0])
+    states = [_run(stage, start, search, number) for number, start in enumerate(starts)]
+    if len(states) <= search.finalists:
+        return states
+    levelled = [_hold(stage, state, replace(search, uniformity=0.999, limit=PATIENCE)) for state in states]
+    judge = replace(fine, progress=None)
+    return sorted(levelled, key=lambda state: judge.bound(judge.apply("", state)[0]), reverse=True)[: search.finalists]
+
+
+def _run(stage: _Stage, start: _State, search: Effort, number: int) -> _State:
+    """Take a start through the free stages; every other one skips the first, and two in four are weighed at full gain.
+
+    With few sites, which optimum is reached depends on the way more than on the start.
+    """
+    spread, gain = search.spread * (number % 2 == 0), search.gain if number % 4 < 2 else 1.0
+    return stage.free("weigh", stage.free("spread", start, spread, 0.0), search.weigh, gain)
+
+
+def _coarse_stage(path: LightPath, points: NDArray[np.float64], fine: _Stage, start: _State) -> _Stage:
+    """The coarsest panel on which the sites fare as on the whole one; that itself where there is none.
+
+    A coarse panel repeats the light at fractions of the field. Where the repeats of an array fall onto the array itself, the
+    coarse panel shows light on the sites that the whole panel will not put there, which a few iterations bring out.
+    """
+    rows, columns = pupil_box(path)
+    extent = np.ptp(points[:, :2], axis=0).max() * path.scale / (2 * np.pi)
+    pitch = max(abs(np.diff(path.x_um[:2])).max(initial=0), abs(np.diff(path.y_um[:2])).max(initial=0))
+    for step in COARSENING:
+        if step * pitch * extent > 1 or min(len(path.y_um[rows]), len(path.x_um[columns])) < 64 * step:
+            continue
+        part = _every(path, step)
+        if np.count_nonzero(part.amplitude) < 8 * len(points):
+            continue
+        stage = replace(fine, transform=SiteTransform(part, points), full=part.amplitude_sum, progress=None)
+        state = stage.free("spread", start, 5, 0.0)
+        on_part = stage.apply("", state)[0].history[-1][1]
+        on_whole = replace(fine, progress=None).apply("", state)[0].history[-1][1]
+        if abs(on_part - on_whole) < 0.005:
+            return replace(stage, progress=fine.progress)
+    return fine
+
+
+def _every(path: LightPath, step: int) -> LightPath:
+    """The light path of every `step`-th pixel in each direction."""
+    rows, columns = slice(step // 2, None, step), slice(step // 2, None, step)
+    amplitude = path.amplitude[rows, columns]
+    return replace(
+        path,
+        x_um=path.x_um[columns],
+        y_um=path.y_um[rows],
+        amplitude=amplitude,
+        aberration=path.aberration[rows, columns],
+        defocus=path.defocus[rows, columns],
+        amplitude_sum=float(amplitude.sum()),
+        pupil=path.pupil[rows, columns],
+    )
+
+
+def _hold(stage: _Stage, state: _State, search: Effort) -> _State:
+    """Level the sites with their phases held; keeps the best weights that were seen."""
+    best, level, since = state, -np.inf, 0
+    points: list[NDArray[np.float64]] = []
+    steps: list[NDArray[np.float64]] = []
+    for _ in range(search.limit):
+        state, _ = stage.apply("hold", state)
+        since += 1
+        if state.history[-1][2] > level:
+            best, level, since = state, state.history[-1][2], 0
+        if level >= search.uniformity or since == PATIENCE:
+            break
+        points.append(np.log(state.weights))
+        step = np.log(stage.goal / state.moduli)
+        steps.append(step - step.mean())
+        logarithm = _accelerated(points[-DEPTH - 1 :], steps[-DEPTH - 1 :])
+        state = replace(state, weights=_normalised(logarithm))
+    return replace(best, history=state.history)
+
+
+def _accelerated(points: list[NDArray[np.float64]], steps: list[NDArray[np.float64]]) -> NDArray[np.float64]:
+    """Next point of Anderson's method from the last ones and the plain steps they ask for (Walker and Ni 2011, eq. 2.4)."""
+    if len(points) == 1:
+        return points[-1] + steps[-1]
+    moves = np.diff(np.array(points), axis=0).T
+    bends = np.diff(np.array(steps), axis=0).T
+    mix = np.linalg.lstsq(bends, steps[-1], rcond=1e-6)[0]
+    return np.asarray(points[-1] + steps[-1] - (moves + bends) @ mix)
+
+
+def _result(
+    path: LightPath, points: NDArray[np.float64], target: NDArray[np.float64], fine: _Stage, state: _State, search: Effort
+) -> Retrieval:
+    """The mask of a state, over the whole panel and in the frame of the real sites."""
+    centre, transform = _centre(points), fine.transform
+    if not transform.covers_panel:
+        transform = SiteTransform(path, points - centre, whole_panel=True)
+    phase = transform.mask_phase(state.weights * np.exp(1j * state.phases), (centre[0], centre[1]))
+    moduli, history = state.moduli, state.history
+    if _uniformity((moduli / fine.goal) ** 2) < search.uniformity:
+        smoothed = trim(path, phase, points, target, lambda wanted: wanted, steps=min(SMOOTHING, search.limit), enough=search.uniformity)
+        phase, moduli = wrap(smoothed.phase), smoothed.moduli
+        history += tuple(("smooth", history[-1][1], level) for level in smoothed.history[1:])
+    intensity = (moduli * path.envelope(points) / path.amplitude_sum) ** 2
+    ratio = intensity / target
+    return Retrieval(
+        phase=phase,
+        weights=state.weights,
+        site_phases=state.phases,
+        efficiency=float(intensity.sum()),
+        uniformity=_uniformity(ratio),
+        spread=float(ratio.std() / ratio.mean()),
+        iterations=len(history),
+        converged=_uniformity(ratio) >= search.uniformity,
+        history=history,
+    )

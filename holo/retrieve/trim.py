@@ -1,0 +1,116 @@
+"""Small corrections of a mask, so that what the panel really shows is level.
+
+A panel shows steps of phase, and each step is a small error that every site feels. Trimming closes the loop around the
+steps: it changes the wanted phase by far less than a step, here and there a pixel crosses to the next level, and the sites
+come level with the errors included.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from holo.field.path import LightPath
+from holo.field.sites import SiteTransform
+
+Phase = NDArray[np.floating[Any]]
+
+GAIN = 0.4
+"""Share of the measured error that a step corrects: small, since every pixel that crosses to another level adds an error."""
+
+
+@dataclass(frozen=True, eq=False)
+class Trim:
+    """A mask corrected for what the panel makes of it."""
+
+    phase: Phase
+    """Phase to ask the panel for, rad, shape (rows, columns); not wrapped."""
+    moduli: NDArray[np.float64]
+    """Modulus of the field that the panel then makes at each site, pixel envelope left out, shape (n,)."""
+    uniformity: float
+    """Uniformity of that light."""
+    history: tuple[float, ...]
+    """Uniformity at each step, the first one before any correction."""
+
+
+def trim(
+    path: LightPath,
+    phase: Phase,
+    xyz_um: NDArray[np.floating[Any]],
+    target: NDArray[np.floating[Any]],
+    shown: Callable[[Phase], Phase],
+    *,
+    steps: int,
+    enough: float = 1.0,
+) -> Trim:
+    """Level the sites as the panel shows them.
+
+    Parameters
+    ----------
+    path : LightPath
+        The light path.
+    phase : ndarray, shape (rows, columns)
+        Phase of a mask that is nearly level, rad.
+    xyz_um : ndarray, shape (n, 3)
+        Sites in the objective plane, um.
+    target : ndarray, shape (n,)
+        Relative intensities, all positive.
+    shown : callable
+        What the panel makes of a wanted phase, rad to rad, in the same shape.
+    steps : int
+        Most corrections to try; the best is kept.
+    enough : float
+        Uniformity to stop at.
+
+    Returns
+    -------
+    Trim
+
+    Notes
+    -----
+    With ``E`` the field on the panel, ``d log|V_m| / d phi_p = -Im(E_p exp(-i k x_p X_m) / V_m)``. The rows of this Jacobian
+    have the squared norm ``P / (2 |V_m|^2)``, ``P`` the power in the pupil, so the correction ``Im(conj(E) adjoint(2 c_m V_m / P))``
+    changes the logarithm of ``|V_m|`` by ``c_m`` on the average; over the sites the eigenvalues of this map lie between 0 and 2.
+    A share `GAIN` of the measured errors is added up in ``c``. Rounding leaves a new error where pixels cross to another level,
+    in proportion to the root of the correction, so that the error shrinks about sevenfold at 8 bits and not to nothing.
+
+    Examples
+    --------
+    >>> from holo.bench import demo_bench_text, parse_bench
+    >>> from holo.field.path import light_path
+    >>> from holo.retrieve.spots import retrieve_spots
+    >>> path = light_path(parse_bench(demo_bench_text(), "bench.toml"))
+    >>> sites = np.array([[60.0, 40.0, 0.0], [65.0, 40.0, 0.0], [60.0, 45.0, 0.0]])
+    >>> phase = retrieve_spots(path, sites, np.ones(3), rng=np.random.default_rng(0)).phase
+    >>> trimmed = trim(path, phase, sites, np.ones(3), lambda phase: np.round(phase / 0.1) * 0.1, steps=4)
+    >>> trimmed.uniformity > trimmed.history[0]
+    True
+    """
+    transform = SiteTransform(path, xyz_um)
+    goal = np.sqrt(np.asarray(target, np.float64)) / path.envelope(np.asarray(xyz_um, np.float64))
+
+    def light(real: Phase) -> NDArray[np.complex64]:
+        return np.asarray(path.amplitude * np.exp(1j * (real + path.aberration)), np.complex64)
+
+    start = light(phase)
+    fields = transform.forward(start)
+    power = float(np.sum(path.amplitude**2))
+    change = np.zeros(len(goal))
+    best, history = Trim(phase, np.abs(fields).astype(np.float64), -np.inf, ()), []
+    wanted = phase
+    for step in range(steps + 1):
+        moduli = np.abs(transform.forward(light(shown(wanted)))).astype(np.float64)
+        ratio = (moduli / goal) ** 2
+        history.append(float(1 - (ratio.max() - ratio.min()) / (ratio.max() + ratio.min())))
+        if history[-1] > best.uniformity:
+            best = Trim(wanted, moduli, history[-1], ())
+        if step == steps or best.uniformity >= enough:
+            break
+        error = np.log(moduli / goal)
+        change -= GAIN * (error - error.mean())
+        wanted = phase + np.imag(start.conj() * transform.adjoint(2 * change * fields / power))
+    return replace(best, history=tuple(history))
