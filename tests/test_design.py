@@ -1,0 +1,253 @@
+"""The whole line from files to a mask, its record, and the mask made again from that record."""
+
+from __future__ import annotations
+
+import json
+from dataclasses import replace
+from datetime import datetime, timedelta
+
+import numpy as np
+import pytest
+import tifffile
+
+from holo.affine import Affine
+from holo.arrangement import block, from_sites
+from holo.bench import read_bench
+from holo.design import DesignOptions, check_sites, design, read_inputs, recorded_inputs, remake
+from holo.errors import InputError
+from holo.field.path import light_path
+from holo.mask import levels_of_phase, nudge_mask, phase_of_levels, read_mask, write_mask
+from holo.predict import predict
+from holo.registration import Registration, place, write_registration
+
+QUICK = DesignOptions(effort="quick")
+FRAME = 'title = "frame"\n[[add]]\nblock = [4, 3]\n[[remove]]\nblock = [1, 1]\nat = [1, 1]\n[dark]\nmargin = 1\n'
+
+
+@pytest.fixture
+def from_files(small_bench_file, tmp_path):
+    """Function that writes the files of a small design and designs from them."""
+
+    def run(arrangement=FRAME, registration=None, options=QUICK, progress=None, **changes):
+        (tmp_path / "frame.toml").write_text(arrangement)
+        inputs = read_inputs(small_bench_file(**changes), tmp_path / "frame.toml", registration)
+        return design(inputs.bench, inputs.arrangement, inputs.registration, options, progress, sources=inputs.sources)
+
+    return run
+
+
+@pytest.fixture
+def all_features(from_files, tmp_path):
+    """Function that designs with every kind of side file: beam, flatness, response, sites, and a registration."""
+    rng = np.random.default_rng(4)
+    tifffile.imwrite(tmp_path / "beam.tiff", rng.uniform(0.5, 1, (80, 96)).astype(np.float32))
+    tifffile.imwrite(tmp_path / "flatness.tiff", rng.normal(0, 1, (80, 96)).astype(np.float32))
+    (tmp_path / "response.csv").write_text("level,phase_rad\n0,0\n100,2.2\n255,6.6\n")
+    (tmp_path / "sites.csv").write_text("i,j,target,z_um\n0,0,1,0\n1.5,0,0.5,0\n0,2,1,4\n3,3,0,0\n")
+    measured = Registration(Affine([[3.1, 0.1], [-0.1, 3.0]], [5.0, -6.0]), time="2025-06-30T14:05:00+02:00")
+    write_registration(tmp_path / "registration.toml", measured)
+    bench = {"light__beam_diameter_mm": None, "light__beam_tiff": "beam.tiff", "panel__flatness_tiff": "flatness.tiff"}
+    bench |= {"panel__level_for_2pi": None, "panel__response_csv": "response.csv", "optics__aberration": {"5": 0.05, "8": -0.1}}
+    return lambda: from_files('[[add]]\nsites_csv = "sites.csv"\n', tmp_path / "registration.toml", **bench)
+
+
+def same(one, other):
+    return np.array_equal(one.mask.levels, other.mask.levels) and np.array_equal(one.mask.phase, other.mask.phase)
+
+
+def test_a_design_puts_level_light_on_the_bright_sites(from_files):
+    made = from_files(options=DesignOptions(effort="normal"))
+    figures = made.prediction.figures
+    assert (figures.bright, figures.dark) == (11, 15)
+    # 212 levels leave a few tenths of a per cent of what the engine reaches
+    assert figures.uniformity > 0.99
+    assert figures.efficiency == pytest.approx(made.retrieval.efficiency, rel=0.01)
+    assert figures.crosstalk_mean < 0.1
+    assert made.prediction.power_fraction < made.prediction.power_in_pupil
+    assert made.seconds > 0
+
+
+def test_the_figures_are_of_the_levels_not_of_the_phase(from_files, small_bench):
+    """With 3 levels the light falls to sinc^2(1/3) = 0.684 (Swanson 1989), whatever the engine reached."""
+    made = from_files(panel__level_for_2pi=3)
+    assert made.prediction.figures.efficiency / made.retrieval.efficiency == pytest.approx(0.684, abs=0.05)
+    bench = small_bench(panel__level_for_2pi=3)
+    assert np.array_equal(made.mask.levels, levels_of_phase(made.mask.phase, bench.panel))
+    again = predict(bench, made.mask.levels, made.prediction.sites)
+    assert np.array_equal(again.intensity, made.prediction.intensity)
+    assert made.mask.record["figures"] == again.summary()
+
+
+def test_every_error_of_bench_and_panel_is_taken_off(all_features):
+    """The phase that the panel really makes plus the aberration still puts the wanted ratios on the sites."""
+    made = all_features()
+    assert made.prediction.figures.uniformity > 0.97
+    assert made.prediction.figures.efficiency > 0.6
+    np.testing.assert_allclose(made.prediction.sites.xyz_um[1], [5.0 + 1.5 * 3.1, -6.0 - 1.5 * 0.1, 0])
+    assert made.prediction.intensity[1] / made.prediction.intensity[0] == pytest.approx(0.5, rel=0.05)
+
+
+def test_the_record_tells_everything(from_files, tmp_path):
+    made = from_files(options=DesignOptions(effort="quick", seed=7, uniformity=0.9))
+    write_mask(tmp_path / "mask.tiff", made.mask)
+    record = read_mask(tmp_path / "mask.tiff").record
+    bench = read_bench(tmp_path / "bench.toml")
+    assert record["bench"] == {"path": str(tmp_path / "bench.toml"), "digest": bench.digest, "text": bench.text, "files": {}}
+    assert record["arrangement"]["text"] == FRAME
+    assert record["registration"] is None
+    assert record["seed"] == 7
+    assert record["options"] == {"effort": "quick", "uniformity": 0.9, "iterations": None}
+    assert record["figures"]["efficiency"] == made.prediction.figures.efficiency
+    assert record["figures"]["crosstalk_by_order"][0]["order"] == 1
+    age = datetime.now().astimezone() - datetime.fromisoformat(record["time"])
+    assert -timedelta(minutes=1) < age < timedelta(minutes=5)
+    assert datetime.fromisoformat(record["time"]).utcoffset() == timedelta(0)
+
+
+def test_the_same_inputs_give_the_same_mask_and_another_seed_another(from_files):
+    first = from_files()
+    assert same(first, from_files())
+    assert not same(first, from_files(options=replace(QUICK, seed=1)))
+
+
+def test_a_mask_is_made_again_from_its_file(all_features, tmp_path):
+    made = all_features()
+    write_mask(tmp_path / "mask.tiff", made.mask)
+    for name in ("bench.toml", "frame.toml", "registration.toml"):  # their texts are in the record
+        (tmp_path / name).unlink()
+    again = remake(read_mask(tmp_path / "mask.tiff").record)
+    assert same(made, again)
+    assert np.array_equal(made.prediction.field, again.prediction.field)
+    assert {**again.mask.record, "time": ""} == {**made.mask.record, "time": ""}
+
+
+def test_a_mask_designed_in_code_is_made_again(small_bench, tmp_path):
+    bench = small_bench()
+    arrangement = from_sites([[0, 0], [1 / 3, 1.1], [2, -0.7]], target=[1, 0.1 + 0.2, 0], z_um=[0, 2 / 3, 0])
+    measured = Registration(Affine([[3.0, 1 / 3], [0, 3.0]], [6.0, 4.0]), time="2025-06-30T14:05:00+02:00")
+    made = design(bench, arrangement, measured, QUICK)
+    write_mask(tmp_path / "mask.tiff", made.mask)
+    again = remake(read_mask(tmp_path / "mask.tiff").record)
+    assert same(made, again)
+    assert np.array_equal(again.prediction.sites.xyz_um, made.prediction.sites.xyz_um)
+    assert np.array_equal(again.prediction.sites.target, made.prediction.sites.target)
+
+
+def test_a_nudged_mask_is_made_again_with_its_nudges(from_files, small_bench, tmp_path):
+    made, bench = from_files(), small_bench()
+    nudged = made.mask
+    for by, focus in (((1.5, -0.5), 0.0), ((0.25, 0.0), 2.0)):
+        nudged = nudge_mask(nudged, light_path(bench), bench.panel, by, focus)
+    write_mask(tmp_path / "mask.tiff", nudged)
+    again = remake(read_mask(tmp_path / "mask.tiff").record)
+    assert np.array_equal(again.mask.levels, nudged.levels)
+    assert np.array_equal(again.mask.phase, nudged.phase)
+    assert again.mask.record["nudges"] == nudged.record["nudges"]
+    moved = again.prediction.sites.xyz_um - made.prediction.sites.xyz_um
+    np.testing.assert_allclose(moved, np.tile([1.75, -0.5, 2.0], (len(moved), 1)), atol=1e-12)
+    # the same light elsewhere, but for the rounding to levels and the envelope
+    assert again.prediction.figures.efficiency == pytest.approx(made.prediction.figures.efficiency, rel=0.06)
+    assert again.prediction.figures.uniformity > 0.8
+
+
+@pytest.mark.parametrize("name", ["beam.tiff", "flatness.tiff", "response.csv", "sites.csv"])
+def test_a_side_file_that_changed_or_went_is_named(all_features, tmp_path, name):
+    record = all_features().mask.record
+    content = (tmp_path / name).read_bytes()
+    changed = content[:-2] + b"9\n" if name.endswith("csv") else content[:-1] + bytes([content[-1] ^ 1])
+    (tmp_path / name).write_bytes(changed)
+    with pytest.raises(InputError, match=rf"{name}: found sha256:\w+; allowed: sha256:\w+, the file that the mask was made with"):
+        remake(record)
+    (tmp_path / name).unlink()
+    with pytest.raises(InputError, match=name):
+        remake(record)
+
+
+def test_side_files_may_have_moved_with_the_bench(all_features, tmp_path):
+    record = json.loads(json.dumps(all_features().mask.record))
+    (tmp_path / "new").mkdir()
+    for name in ("beam.tiff", "flatness.tiff", "response.csv"):
+        (tmp_path / name).rename(tmp_path / "new" / name)
+    with pytest.raises(InputError, match="there is no file"):
+        recorded_inputs(record)
+    assert recorded_inputs(record, tmp_path / "new" / "bench.toml").bench.light.beam is not None
+
+
+@pytest.mark.parametrize(
+    ("change", "message"),
+    [
+        ({"options": {"effort": "quick", "speed": 3}}, "record.options: found .*speed.*; allowed: effort, uniformity and iterations"),
+        ({"options": {"effort": "lazy"}}, "effort: found 'lazy'; allowed: quick, normal, high"),
+        ({"options": {"iterations": 0}}, "iterations: found 0; allowed: a whole number from 1"),
+        ({"options": {"uniformity": 1.5}}, "uniformity: found 1.5; allowed: a number between 0 and 1"),
+        ({"seed": -3}, "seed: found -3; allowed: a whole number from 0"),
+        ({"bench": {"path": "", "digest": "", "text": "name = 1", "files": {}}}, "bench.toml: name: found 1; allowed: a text"),
+        (
+            {"arrangement": {"path": "", "text": "0,0,1,0\n"}},
+            "record.arrangement.text: found the header '0,0,1,0'; allowed: i,j,target,z_um",
+        ),
+        ({"arrangement": {"path": "", "text": "i,j,target,z_um\n0,0,1\n"}}, "record.arrangement.text: .*; allowed: lines of four numbers"),
+        (
+            {"arrangement": {"path": "", "text": "i,j,target,z_um\n0,0,x,0\n"}},
+            "record.arrangement.text: .*; allowed: lines of four numbers",
+        ),
+        ({"arrangement": {"path": "", "text": "i,j,target,z_um\n0,0,nan,0\n"}}, "allowed: finite numbers"),
+        ({"arrangement": {"path": "", "text": ""}}, "record.arrangement.text: found the header ''"),
+    ],
+)
+def test_a_record_that_cannot_be_made_again_is_refused(small_bench, change, message):
+    record = design(small_bench(), block(2, 1), options=QUICK).mask.record
+    with pytest.raises(InputError, match=message):
+        remake(record | change)
+
+
+def test_sites_outside_the_field_are_named(small_bench):
+    bench = small_bench()  # field 46.67 um
+    with pytest.raises(
+        InputError, match=r"site \(6, -1\) at \(24\.00, 1\.00, 0\.00\) um: found outside the field; allowed: .* -23\.33 to 23\.33 um"
+    ):
+        design(bench, from_sites([[0, 0], [6, -1]]), options=QUICK)
+    with pytest.raises(InputError, match=r"site \(0, -10\) at \(6\.00, -26\.00, 3\.00\) um \(and 1 more\): found outside"):
+        design(bench, from_sites([[0, 0], [0, -10], [9, 9]], z_um=[0, 3, 0]), options=QUICK)
+    edge = (bench.field_um / 2 - 6) / 3
+    check_sites(bench, place(from_sites([[0, 0], [edge, 0]]), bench.lattice))
+    # a dark site there is judged: the light is what it is
+    made = design(bench, from_sites([[0, 0], [6, 0]], target=[1, 0]), options=QUICK)
+    assert made.prediction.figures.dark == 1
+
+
+def test_sites_that_touch_are_named(small_bench):
+    bench = small_bench()  # Airy radius 0.7115 um, 2 n lambda / NA^2 = 3.889 um
+    near = from_sites([[0, 0], [2, 2], [2.2, 2]])
+    with pytest.raises(
+        InputError, match=r"site \(2, 2\) at .* and site \(2\.2, 2\) at .*: found 0\.6 um apart; allowed: 0\.7115 um .*separated"
+    ):
+        design(bench, near, options=QUICK)
+    sites = place(from_sites([[0, 0], [0, 0], [0.24, 0], [2, 2], [2.01, 2]], target=[1, 1, 1, 1, 0], z_um=[0, 4, 0, 0, 0]), bench.lattice)
+    check_sites(bench, sites)
+    with pytest.raises(InputError, match="found 3 um apart"):
+        check_sites(bench, place(from_sites([[0, 0], [0, 0]], z_um=[0, 3]), bench.lattice))
+
+
+def test_progress_is_told(from_files):
+    seen = []
+    from_files(progress=lambda stage, count, uniformity: seen.append((stage, count, uniformity)))
+    assert len(seen) > 3
+    assert all(isinstance(stage, str) and 0 <= uniformity <= 1 for stage, _, uniformity in seen)
+
+
+def test_more_levels_bring_the_light_nearer_to_the_engines(from_files):
+    """Rounding to L levels leaves noise of order 1/L on the field of a spot (Goodman and Silvestri 1970, from memory)."""
+    errors = []
+    for steps in (16, 64, 256):
+        made = from_files(options=DesignOptions(effort="normal"), panel__level_for_2pi=steps)
+        errors.append(made.prediction.figures.spread)
+    assert errors[0] > 2 * errors[1] > 4 * errors[2]
+
+
+def test_the_mask_of_a_design_is_what_the_panel_needs(all_features, tmp_path):
+    """The panel's own phase at the chosen levels is the wanted phase to half a step, on the circle."""
+    made = all_features()
+    panel = read_bench(tmp_path / "bench.toml").panel
+    error = np.angle(np.exp(1j * (phase_of_levels(made.mask.levels, panel) - made.mask.phase)))
+    assert np.abs(error).max() <= 0.5 * 4.4 / 155 + 1e-6
