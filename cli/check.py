@@ -1,0 +1,43 @@
+"""``holo check``: what follows from a bench, and what to look out for."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Any
+
+import click
+
+from . import options
+from .new import arrangement_file
+from .output import show, warn
+
+
+@click.command()
+@click.argument("bench", type=options.FILE)
+@click.option("--arrangement", type=options.FILE, help="Arrangement file or starter pattern whose sites are checked too.")
+@options.registration
+@options.as_json
+def command(bench: Path, arrangement: Path | None, registration: Path | None, as_json: bool) -> None:
+    """Check a bench file: what follows from it, and warnings.
+
+    BENCH is a TOML file as "holo new" writes it. No warning does not mean that anything is safe.
+    """
+    if registration is not None and arrangement is None:
+        raise click.UsageError("found --registration alone; allowed: with --arrangement, whose sites it places")
+    show(checked(bench, arrangement, registration), as_json)
+
+
+def checked(bench: Path, arrangement: Path | None = None, registration: Path | None = None) -> dict[str, Any]:
+    """Warn, and give what follows from a bench and the sites of an arrangement."""
+    from holo.bench import bench_warnings, derived_numbers, read_bench
+    from holo.design import read_inputs
+    from holo.registration import place
+
+    if arrangement is None:
+        read, sites = read_bench(bench), None
+    else:
+        inputs = read_inputs(bench, arrangement_file(arrangement), registration)
+        read, sites = inputs.bench, place(inputs.arrangement, inputs.bench.lattice, inputs.registration)
+    warnings = bench_warnings(read, sites)
+    warn(warnings)
+    return {"bench": bench, "name": read.name, "digest": read.digest, **derived_numbers(read, sites), "warnings": warnings}

@@ -1,0 +1,167 @@
+"""``holo design``: from an arrangement to a mask."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+from click.core import ParameterSource
+
+from . import options
+from .new import arrangement_file
+from .output import note, progress, show, warn
+
+if TYPE_CHECKING:
+    from holo.design import Design, DesignOptions, Inputs
+    from holo.retrieve.spots import Progress
+
+RECORDED = ("arrangement", "registration", "effort", "seed", "uniformity", "iterations")
+"""What --again takes from the record of a mask."""
+
+
+@click.command()
+@click.argument("arrangement", type=options.FILE, required=False)
+@click.option("--bench", type=options.FILE, help="Bench file (TOML); needed unless --again is given.")
+@options.new_mask
+@options.registration
+@click.option("--report", type=options.FILE, metavar="DIR", help="Write a report into this folder: page, table of sites, pictures.")
+@click.option("--effort", type=click.Choice(["quick", "normal", "high"]), default="normal", show_default=True, help="How long to search.")
+@click.option("--seed", type=int, default=0, show_default=True, help="Seed of the random numbers: same inputs and seed, same mask.")
+@click.option("--uniformity", type=float, metavar="U", help="Uniformity to stop at, instead of the effort's own.")
+@click.option("--iterations", type=int, metavar="N", help="Most iterations of the last stage, instead of the effort's own.")
+@click.option("--again", type=options.FILE, metavar="MASK", help="Make this mask again from its own record.")
+@options.overwrite
+@options.as_json
+@click.pass_context
+def command(
+    context: click.Context,
+    arrangement: Path | None,
+    bench: Path | None,
+    output: Path,
+    registration: Path | None,
+    report: Path | None,
+    effort: str,
+    seed: int,
+    uniformity: float | None,
+    iterations: int | None,
+    again: Path | None,
+    overwrite: bool,
+    as_json: bool,
+) -> None:
+    """Design the mask of an arrangement.
+
+    ARRANGEMENT is a file or the name of a starter pattern such as ring.
+    The figures printed are predicted from the levels as the panel shows them.
+    """
+    outputs = Outputs(output, report, overwrite)
+    if again is not None:
+        _refuse_recorded(context)
+        result = remade(again, bench, outputs)
+    elif arrangement is not None and bench is not None:
+        from holo.design import DesignOptions, read_inputs
+
+        wanted = DesignOptions(effort, seed, uniformity, iterations)
+        result = designed(read_inputs(bench, arrangement_file(arrangement), registration), wanted, outputs)
+    else:
+        raise click.UsageError("needed: ARRANGEMENT and --bench, or --again", context)
+    show(result, as_json)
+
+
+def _refuse_recorded(context: click.Context) -> None:
+    """Refuse beside --again what it takes from the record."""
+    given = [name for name in RECORDED if context.get_parameter_source(name) is ParameterSource.COMMANDLINE]
+    if given:
+        raise click.UsageError(f"found {', '.join(given)} beside --again; allowed: neither, the mask's record has them", context)
+
+
+@dataclass(frozen=True)
+class Outputs:
+    """Where a design goes."""
+
+    mask: Path
+    report: Path | None = None
+    overwrite: bool = False
+
+
+def designed(inputs: Inputs, wanted: DesignOptions, outputs: Outputs) -> dict[str, Any]:
+    """Design a mask from its inputs, write it and its report, and give what there is to say."""
+    from holo.design import design
+
+    return _made(
+        inputs,
+        lambda shown: design(inputs.bench, inputs.arrangement, inputs.registration, wanted, shown, sources=inputs.sources),
+        outputs,
+    )
+
+
+def remade(again: Path, bench: Path | None, outputs: Outputs) -> dict[str, Any]:
+    """Make a mask again from its record, and say whether it is the same."""
+    import numpy as np
+
+    from holo.design import recorded_inputs, remake
+    from holo.mask import read_mask
+
+    old = read_mask(again)
+    result = _made(recorded_inputs(old.record, bench), lambda shown: remake(old.record, bench, shown), outputs)
+    same = np.array_equal(read_mask(outputs.mask).levels, old.levels)
+    if not same:
+        warn([f"the new mask differs from {again}, made by holo {old.record['holo']}: another machine or version may round otherwise"])
+    return {**result, "same_mask": same}
+
+
+def _made(inputs: Inputs, make: Callable[[Progress | None], Design], outputs: Outputs) -> dict[str, Any]:
+    """Refuse what cannot be written, warn, make the mask, write it and its report."""
+    from holo.bench import bench_warnings
+    from holo.design import check_sites
+    from holo.files import check_output
+    from holo.mask import write_mask
+    from holo.registration import place
+    from holo.report import check_folder, write_report
+
+    check_output(outputs.mask, outputs.overwrite)
+    if outputs.report is not None:
+        check_folder(outputs.report, outputs.overwrite)
+    sites = place(inputs.arrangement, inputs.bench.lattice, inputs.registration)
+    check_sites(inputs.bench, sites)
+    warnings = bench_warnings(inputs.bench, sites)
+    warn(warnings)
+    _announce_compiling()
+    with progress() as shown:
+        made = make(shown)
+    write_mask(outputs.mask, made.mask, outputs.overwrite)
+    result: dict[str, Any] = {"mask": outputs.mask}
+    found = made.retrieval
+    if outputs.report is not None:
+        write_report(
+            outputs.report,
+            inputs.bench,
+            made.mask,
+            made.prediction,
+            title=inputs.arrangement.title,
+            retrieval=found,
+            seconds=made.seconds,
+            overwrite=outputs.overwrite,
+        )
+        result["report"] = outputs.report / "report.html"
+    if not found.converged:
+        warn([f"the search ended after {found.iterations} iterations below the uniformity it was to reach: try --effort high"])
+    return {
+        **result,
+        "sites": len(made.prediction.sites.target),
+        **made.prediction.summary(),
+        "iterations": found.iterations,
+        "converged": found.converged,
+        "seconds": made.seconds,
+        "warnings": warnings,
+    }
+
+
+def _announce_compiling() -> None:
+    from holo.arrays import kernels_are_compiled
+    from holo.field import grid
+
+    if not kernels_are_compiled(grid):
+        note("first run: the kernels are being compiled, which takes some seconds; later runs start at once")

@@ -1,0 +1,32 @@
+"""``holo inspect``: what a mask file says of itself."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import click
+
+from . import options
+from .output import show
+
+
+@click.command()
+@options.mask
+@options.as_json
+def command(mask: Path, as_json: bool) -> None:
+    """Show how a mask came about.
+
+    With --json, the whole record of the mask file MASK, including the text of bench and arrangement.
+    """
+    from holo.mask import read_mask
+
+    read = read_mask(mask)
+    record, (rows, columns) = read.record, read.levels.shape
+    head = {"mask": mask, "columns": columns, "rows": rows, "levels": [int(read.levels.min()), int(read.levels.max())]}
+    if as_json:
+        show({**head, "record": record}, as_json)
+        return
+    sources = {key: record[key]["path"] or "given in code" for key in ("bench", "arrangement", "registration") if record[key]}
+    options_text = ", ".join(f"{key} {value}" for key, value in record["options"].items() if value is not None)
+    about = {"made": record["time"], "holo": record["holo"], **sources, "seed": record["seed"], "options": options_text}
+    show({**head, **about, **record["figures"], **({"nudges": record["nudges"]} if record["nudges"] else {})}, as_json)

@@ -1,0 +1,26 @@
+"""Options and arguments that several commands share."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import click
+
+FILE = click.Path(path_type=Path)
+"""A path; whether it can be read or written is the library's to say."""
+
+
+def mask_output(ctx: click.Context, parameter: click.Parameter, value: Path) -> Path:
+    """Refuse a name that does not look like a TIFF file, before it can replace a bench or an arrangement."""
+    if value.suffix.lower() not in (".tif", ".tiff"):
+        raise click.BadParameter(f"found {value.name!r}; allowed: a name that ends in .tiff or .tif (holo render writes pictures)")
+    return value
+
+
+mask = click.argument("mask", type=FILE)
+bench = click.option("--bench", type=FILE, required=True, help="Bench file (TOML).")
+recorded_bench = click.option("--bench", type=FILE, help="Bench file (TOML); without it, the bench in the mask's own record.")
+registration = click.option("--registration", type=FILE, help="Registration file (TOML); without it, the bench's nominal lattice.")
+new_mask = click.option("-o", "--output", type=FILE, required=True, callback=mask_output, help="Mask file to write (.tiff).")
+overwrite = click.option("--overwrite", is_flag=True, help="Replace outputs that exist.")
+as_json = click.option("--json", "as_json", is_flag=True, help="Print one JSON object instead of a table.")

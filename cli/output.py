@@ -1,0 +1,110 @@
+"""What commands print: results on standard output, talk on standard error."""
+
+from __future__ import annotations
+
+import json
+import math
+import sys
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from contextlib import contextmanager
+from os import PathLike
+from typing import Any
+
+import click
+
+UNITS = {"_w_cm2": "W/cm^2", "_nm": "nm", "_um": "um", "_mm": "mm"}
+"""Ends of the names of numbers, and the units they stand for."""
+
+
+def show(result: Mapping[str, Any], as_json: bool) -> None:
+    """Print a result: one JSON object, or a line for each entry and a table for each list of mappings.
+
+    Warnings are left out of the lines: a person has them on standard error.
+    """
+    if as_json:
+        click.echo(json.dumps(_plain(result), allow_nan=False))
+        return
+    tables = [key for key, value in result.items() if _is_table(value)]
+    lines = [key for key, value in result.items() if value not in (None, [], ()) and key not in (*tables, "warnings")]
+    click.echo(aligned([_label(key), _text(key, result[key])] for key in lines))
+    for key in tables:
+        rows = [[_text("", value) for value in row.values()] for row in result[key]]
+        click.echo(f"\n{_label(key)}\n{aligned([[*map(_heading, result[key][0])], *rows])}")
+
+
+def _plain(value: Any) -> Any:
+    """Give JSON's own types; numbers that are not finite become null."""
+    if isinstance(value, Mapping):
+        return {str(key): _plain(entry) for key, entry in value.items()}
+    if isinstance(value, list | tuple):
+        return [_plain(entry) for entry in value]
+    if isinstance(value, PathLike):
+        return str(value)
+    return None if isinstance(value, float) and not math.isfinite(value) else value
+
+
+def _is_table(value: Any) -> bool:
+    """Whether a value is a list of mappings with the same keys; the record of a mask may hold anything."""
+    rows = value if isinstance(value, list | tuple) else ()
+    return bool(rows) and all(isinstance(row, Mapping) and [*row] == [*rows[0]] for row in rows)
+
+
+def _label(key: str) -> str:
+    unit = _unit(key)
+    return key.removesuffix(unit).replace("_", " ")
+
+
+def _heading(key: str) -> str:
+    unit = _unit(key)
+    return f"{_label(key)} ({UNITS[unit]})" if unit else _label(key)
+
+
+def _unit(key: str) -> str:
+    return next((end for end in UNITS if key.endswith(end)), "")
+
+
+def _text(key: str, value: Any) -> str:
+    unit = _unit(key)
+    if isinstance(value, list | tuple):
+        text = ", ".join(_text("", entry) for entry in value) or "none"
+    elif isinstance(value, bool):
+        text = "yes" if value else "no"
+    elif isinstance(value, float):
+        text = f"{value:.5g}"
+    elif isinstance(value, PathLike):
+        text = click.format_filename(value)
+    else:
+        text = "".join(letter if letter.isprintable() else "?" for letter in str(value))
+    return f"{text} {UNITS[unit]}" if unit else text
+
+
+def aligned(rows: Iterable[Sequence[str]]) -> str:
+    """Text of some rows with their columns below each other."""
+    rows = list(rows)
+    widths = [max(map(len, column)) for column in zip(*rows, strict=True)]
+    return "\n".join("  ".join(cell.ljust(width) for cell, width in zip(row, widths, strict=True)).rstrip() for row in rows)
+
+
+def warn(texts: Iterable[str]) -> None:
+    """Print warnings."""
+    for text in texts:
+        click.echo(f"warning: {text}", err=True)
+
+
+def note(text: str) -> None:
+    """Print a line of talk."""
+    click.echo(text, err=True)
+
+
+@contextmanager
+def progress() -> Iterator[Callable[[str, int, float], None] | None]:
+    """Show the progress of a search as one line that is wiped in the end; None where nobody watches a terminal."""
+    if not sys.stderr.isatty():
+        yield None
+        return
+    try:
+        yield lambda stage, iterations, uniformity: click.echo(
+            f"\r\x1b[K{stage}: iteration {iterations}, uniformity {uniformity:.5f}", err=True, nl=False
+        )
+    finally:
+        click.echo("\r\x1b[K", err=True, nl=False)
