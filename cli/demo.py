@@ -20,7 +20,7 @@ PATTERN = "ring"
 @options.overwrite
 @options.as_json
 def command(folder: Path, overwrite: bool, as_json: bool) -> None:
-    """Make starter files, check the bench, design a first mask and write its report.
+    """Make starter files, a first mask and its report.
 
     They go into the folder DIR, by default holo-demo.
     """

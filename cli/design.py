@@ -147,7 +147,9 @@ def _made(inputs: Inputs, make: Callable[[Progress | None], Design], outputs: Ou
         )
         result["report"] = outputs.report / "report.html"
     if not found.converged:
-        warn([f"the search ended after {found.iterations} iterations below the uniformity it was to reach: try --effort high"])
+        warn(
+            [f"the search ended after {found.iterations} iterations short of the uniformity or darkness it was to reach: try --effort high"]
+        )
     return {
         **result,
         "sites": len(made.prediction.sites.target),

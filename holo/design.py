@@ -186,7 +186,8 @@ def design(
 
     Notes
     -----
-    The bright sites alone are retrieved; the dark ones are judged with them. The levels are those of the retrieved phase, trimmed
+    Dark sites closer than the Airy radius to a bright one, where its light cannot be kept away, are judged but not asked to be
+    dark. The levels are those of the retrieved phase, trimmed
     so that their rounding leaves the sites level (`holo.retrieve.trim`). The figures are of the levels as the panel shows them,
     by a sum that the engine does not use.
 
@@ -204,10 +205,11 @@ def design(
     sites = place(arrangement, bench.lattice, registration)
     check_sites(bench, sites)
     path = light_path(bench)
+    kept = sites.bright | _separated(bench, sites)
     retrieval = retrieve_spots(
         path,
-        sites.xyz_um[sites.bright],
-        sites.target[sites.bright],
+        sites.xyz_um[kept],
+        sites.target[kept],
         rng=np.random.default_rng(options.seed),
         effort=options.effort,
         uniformity=options.uniformity,
@@ -260,11 +262,23 @@ def check_sites(bench: Bench, sites: Sites) -> None:
         _check_separated(bench, sites, bright)
 
 
+def _separated(bench: Bench, sites: Sites) -> NDArray[np.bool_]:
+    """Whether a site lies at least the Airy radius away from every bright site."""
+    from scipy.spatial import KDTree
+
+    bright = sites.xyz_um[sites.bright] / _resolution_um(bench)
+    return np.asarray(KDTree(bright).query(sites.xyz_um / _resolution_um(bench))[0] >= 1 - 1e-9)
+
+
+def _resolution_um(bench: Bench) -> NDArray[np.float64]:
+    """Least distance of separated spots along x, y and z."""
+    return np.array([bench.airy_radius_um, bench.airy_radius_um, 2 * bench.depth_of_focus_um])
+
+
 def _check_separated(bench: Bench, sites: Sites, bright: NDArray[np.intp]) -> None:
     from scipy.spatial import KDTree
 
-    limit = bench.airy_radius_um
-    scaled = sites.xyz_um[bright] / [limit, limit, 2 * bench.depth_of_focus_um]
+    scaled = sites.xyz_um[bright] / _resolution_um(bench)
     found = KDTree(scaled).query(scaled, k=2)
     distance, neighbour = np.asarray(found[0])[:, 1], np.asarray(found[1])[:, 1]
     nearest = int(np.argmin(distance))
@@ -273,7 +287,7 @@ def _check_separated(bench: Bench, sites: Sites, bright: NDArray[np.intp]) -> No
         apart = float(np.linalg.norm(sites.xyz_um[one] - sites.xyz_um[other]))
         raise InputError(
             f"{_name(sites, one)} and {_name(sites, other)}: found {apart:.4g} um apart; "
-            f"allowed: {limit:.4g} um (the Airy radius) or more in one plane, as this version makes separated spots only"
+            f"allowed: {bench.airy_radius_um:.4g} um (the Airy radius) or more in one plane, as this version makes separated spots only"
         )
 
 

@@ -841,7 +841,7 @@ def _page(scene: _Scene, summary: dict[str, Any], pictures: list[Picture]) -> st
 def _verdict(scene: _Scene, summary: dict[str, Any]) -> dict[str, Any]:
     """Whether the search got where it should, what that leaves of the light, and what to do if it did not."""
     wanted, steps = summary["wanted_uniformity"], summary["iterations"]
-    goal = "the wanted uniformity" + (f" of {wanted:g}" if wanted else "")
+    goal = "the wanted uniformity" + (f" of {wanted:g}" if wanted else "") + (" and darkness" if summary["dark"] else "")
     predicted = f"The sites are level to a uniformity of {_near_one(summary['uniformity'])} as the panel shows them"
     if summary["converged"] is None:
         return {"fine": True, "lines": [f"{predicted}.", "How the mask was found is not part of this report."], "remedies": ()}
@@ -857,6 +857,7 @@ REMEDIES = (
     "Search longer: a higher --iterations, or --effort high. The picture of the search shows whether it was still getting better.",
     "Try another --seed: the search starts from random phases.",
     "Ask for what is possible: sites further apart than the Airy radius, away from the edge of the field, with targets of similar size.",
+    "Where dark sites stay bright, ask for fewer of them: light that few bright sites leave over must have somewhere to go.",
     "Accept less: a lower --uniformity ends the search earlier.",
 )
 """What to try when a search has not converged."""

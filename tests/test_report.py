@@ -259,8 +259,8 @@ def test_nothing_is_left_of_a_report_that_fails(bench, made, tmp_path, monkeypat
 @pytest.mark.parametrize(
     ("converged", "seen", "unseen"),
     [
-        (True, "Converged: the search reached the wanted uniformity of 0.995 in", "--effort high"),
-        (False, "short of the wanted uniformity of 0.995.", "Converged:"),
+        (True, "Converged: the search reached the wanted uniformity of 0.995 and darkness in", "--effort high"),
+        (False, "short of the wanted uniformity of 0.995 and darkness.", "Converged:"),
         (None, "How the mask was found is not part of this report.", "--effort high"),
     ],
 )
