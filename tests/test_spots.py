@@ -191,7 +191,7 @@ def test_more_sites_than_a_superposition_can_level():
     """Jumps of the phase limit the weights; the corrections on the panel itself go on."""
     path, xyz = panel(192), lattice(50, 50, 4.5)
     found = retrieve(path, xyz, uniformity=0.99995)
-    assert found.history[-1][0] == "smooth"
+    assert found.history[-1][0] == "turn"
     assert level(abs(direct_fields(path, found.phase, xyz)) ** 2) > max(step[2] for step in found.history if step[0] == "hold")
 
 
@@ -209,7 +209,7 @@ def test_stops_where_told():
     assert loose.iterations < strict.iterations
     short = retrieve(path, xyz, uniformity=0.99999, iterations=2)
     stages = [step[0] for step in short.history]
-    assert len(stages) - stages.index("settle") == EFFORTS["normal"].settle + 2 + 2
+    assert len(stages) - stages.index("settle") == EFFORTS["normal"].settle + 2 + 3
 
 
 def test_progress_counts_up_and_may_stop_the_search():

@@ -45,8 +45,7 @@ def test_targets_and_planes_are_kept():
     assert level(abs(direct_fields(path, shown(trimmed.phase), xyz)) ** 2 / target) > 0.999
 
 
-def test_no_steps_change_nothing_and_enough_is_enough():
+def test_no_steps_change_nothing():
     path, xyz = panel(128), lattice(4, 4, 20.0)
     phase = retrieve(path, xyz).phase
     assert trim(path, phase, xyz, np.ones(16), rounded(64), steps=0).phase is phase
-    assert len(trim(path, phase, xyz, np.ones(16), rounded(64), steps=9, enough=0.5).history) == 1

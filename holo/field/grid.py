@@ -200,6 +200,31 @@ def replace_modulus(field: ComplexArray, modulus: Real, start: int, stop: int) -
 
 
 @kernel
+def unit_columns(field: ComplexArray, unit: ComplexArray, start: int, stop: int) -> None:
+    """Keep the phase factors of the field on some columns of the panel; 1 where there is no light."""
+    for row in range(unit.shape[0]):
+        for column in range(stop - start):
+            value = field[row, column]
+            power = value.real * value.real + value.imag * value.imag
+            unit[row, start + column] = value / np.sqrt(power) if power > 1e-30 else np.complex64(1)
+
+
+@kernel
+def turn_columns(pull: ComplexArray, unit: ComplexArray, modulus: Real, start: int, stop: int) -> None:
+    """Turn the phase factors of some columns of the panel towards a pull, and leave the field that they make in its place.
+
+    The angle is the arc tangent of the part of the pull across the field: the pull itself where it is small.
+    """
+    for row in range(unit.shape[0]):
+        for column in range(stop - start):
+            old, towards, size = unit[row, start + column], pull[row, column], modulus[row, start + column]
+            across = size * (old.real * towards.imag - old.imag * towards.real)
+            new = old * np.complex64(complex(1, across)) / np.sqrt(np.float32(1) + across * across)
+            unit[row, start + column] = new
+            pull[row, column] = size * new
+
+
+@kernel
 def multiply_columns(field: ComplexArray, factor: ComplexArray, start: int, stop: int, conjugate: bool) -> None:
     """Multiply the field on some columns of the panel by a factor or its conjugate."""
     for row in range(factor.shape[0]):

@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 from holo.arrays import ComplexArray, Workers, core_count, empty_complex, fast_length, fourier_pair
 from holo.field import grid
 from holo.field.grid import OVERSAMPLING, WIDTH
-from holo.field.path import LightPath
+from holo.field.path import LightPath, wrap
 
 BLOCK = 32
 """Columns, or rows, that one Fourier plan takes at a time, few enough to stay in the processor's cache."""
@@ -176,6 +176,62 @@ class SiteTransform:
         self._spread(values)
         self._share_columns(columns)
         return self._collect()
+
+    def unit(self, values: NDArray[np.complexfloating[Any, Any]]) -> NDArray[np.complex64]:
+        """Phase factors of ``adjoint(values)``, from which `turn` goes on.
+
+        Parameters
+        ----------
+        values : ndarray of complex, shape (n,)
+
+        Returns
+        -------
+        ndarray of complex64
+            In the shape of the part of the panel that the plan covers, and up to a phase ramp that is the plan's own.
+        """
+        factors = np.empty(self._size, np.complex64)
+
+        def columns(worker: int, start: int, stop: int) -> None:
+            grid.unit_columns(self._superpose(worker, start, stop), factors, start, stop)
+
+        self._spread(values)
+        self._share_columns(columns)
+        return factors
+
+    def turn(self, unit: NDArray[np.complex64], values: NDArray[np.complexfloating[Any, Any]]) -> NDArray[np.complex64]:
+        """Turn the phase of every pixel by ``Im(conj(E) adjoint(values))``, and give the fields at the sites thereafter.
+
+        Parameters
+        ----------
+        unit : ndarray of complex64
+            Phase factors as `unit` gives them, changed in place; ``E`` is the beam's amplitude times them.
+        values : ndarray of complex, shape (n,)
+            Changes of the fields that are aimed at, times twice the inverse of the power in the pupil.
+
+        Returns
+        -------
+        ndarray of complex64, shape (n,)
+
+        Notes
+        -----
+        The first-order change of ``V_m`` is ``sum_p i E_p dphi_p exp(-i k x_p X_m)``. With this turn it is half of ``values_m`` times
+        the power, and a sum over the other values that nearly cancels when the sites are few against the pixels.
+        """
+
+        def columns(worker: int, start: int, stop: int) -> None:
+            summed = self._superpose(worker, start, stop)
+            grid.turn_columns(summed, unit, self._light, start, stop)
+            self._send(worker, summed, start, stop)
+
+        self._spread(values)
+        self._share_columns(columns)
+        return self._collect()
+
+    def phase_turned(self, phase: NDArray[np.float32], before: NDArray[np.complex64], after: NDArray[np.complex64]) -> NDArray[np.float32]:
+        """A mask phase with the turn between two states of its phase factors added, rad in [0, 2 pi)."""
+        turned = phase.astype(np.float64)
+        turned[self._box] += np.angle(after * before.conj())
+        return wrap(turned)
 
     def forward(self, field: NDArray[np.complexfloating[Any, Any]]) -> NDArray[np.complex64]:
         """Fields at the sites of a field on the panel.

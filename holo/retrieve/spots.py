@@ -1,7 +1,8 @@
 """The phase that makes separated, level spots: weighted iterations between the sites and the panel.
 
 The mask is the phase of a superposition of one wave per site. Its free numbers are a weight and a phase per site; the
-iteration adjusts both until every bright site gets its share and every dark one nothing.
+iteration adjusts both until every bright site gets its share. Where sites are to stay dark, the pixels themselves are turned
+a little, until the stray light there is gone.
 """
 
 from __future__ import annotations
@@ -14,9 +15,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from holo.errors import InputError, RetrievalError
-from holo.field.path import LightPath, wrap
+from holo.field.path import LightPath
 from holo.field.sites import SiteTransform, pupil_box
-from holo.retrieve.trim import trim
 
 Progress = Callable[[str, int, float], None]
 """Called after each iteration with the stage, the number of iterations so far and the uniformity."""
@@ -40,21 +40,35 @@ class Effort:
     """Iterations there with the phases still free."""
     uniformity: float
     """Where the last stage, phases held, may stop."""
-    darkness: float
-    """Light on the brightest dark site, over the mean of the bright ones, at which it may stop."""
     limit: int
     """Most iterations of that stage."""
+    darkness: float
+    """Light on the brightest dark site, over the mean of the bright ones, at which the corrections on the panel may stop."""
+    turns: int
+    """Most of these corrections."""
     trim: int
     """Corrections for the levels of the panel that a design adds."""
 
 
 EFFORTS = {
-    "quick": Effort(starts=(1, 2), spread=10, weigh=20, gain=0.5, finalists=1, settle=2, uniformity=0.995, darkness=1e-2, limit=40, trim=0),
+    "quick": Effort(
+        starts=(1, 2), spread=10, weigh=20, gain=0.5, finalists=1, settle=2, uniformity=0.995, limit=40, darkness=1e-2, turns=60, trim=0
+    ),
     "normal": Effort(
-        starts=(1, 12), spread=10, weigh=40, gain=0.5, finalists=2, settle=4, uniformity=0.9999, darkness=1e-3, limit=160, trim=6
+        starts=(1, 12), spread=10, weigh=40, gain=0.5, finalists=2, settle=4, uniformity=0.9999, limit=80, darkness=1e-3, turns=200, trim=6
     ),
     "high": Effort(
-        starts=(4, 32), spread=150, weigh=200, gain=0.2, finalists=4, settle=30, uniformity=0.99998, darkness=1e-4, limit=400, trim=12
+        starts=(4, 32),
+        spread=150,
+        weigh=200,
+        gain=0.2,
+        finalists=4,
+        settle=30,
+        uniformity=0.99998,
+        limit=150,
+        darkness=1e-4,
+        turns=500,
+        trim=12,
     ),
 }
 """The searches that the word `effort` stands for."""
@@ -62,20 +76,20 @@ EFFORTS = {
 COARSENING = (5, 4, 3, 2)
 """Steps, in pixels, of the coarse panels that are considered, longest first."""
 
-DEPTH, DEPTH_DARK = 5, 20
-"""Earlier iterations that the acceleration of the last stage looks back on, without dark sites and with them."""
+DEPTH = 5
+"""Earlier iterations that the acceleration of the last stage looks back on."""
 
-GAIN_DARK = 0.5
-"""Share of its plain step that it takes when there are dark sites, which on a lattice pull at each other."""
-
-PATIENCE, PATIENCE_DARK = 12, 40
+PATIENCE = 12
 """Iterations without gain after which that stage ends."""
 
 LOWEST = -25.0
 """Least logarithm of a weight over the largest."""
 
-SMOOTHING = 30
-"""Most corrections on the panel itself where the superposition cannot be levelled further."""
+ENOUGH = 0.99
+"""Uniformity that is enough before dark sites are seen to, which disturbs it."""
+
+PULL, MOMENTUM = 0.5, 0.6
+"""Share of the measured errors that a correction on the panel takes off, and of the last correction that it repeats."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -87,7 +101,7 @@ class Retrieval:
     weights: NDArray[np.float64]
     """Weight of each bright site's wave, shape (bright,); their mean is 1."""
     site_phases: NDArray[np.float64]
-    """Phase of the light at each bright site, rad, shape (bright,)."""
+    """Phase of each bright site's wave, rad, shape (bright,)."""
     efficiency: float
     """Sum of the relative intensities of the sites, pixel envelope included."""
     uniformity: float
@@ -156,14 +170,15 @@ def retrieve_spots(
     - weigh: ``w_m <- w_m (a_m / |V_m|)**gain``, phases still free (Di Leonardo, Ianni and Ruocco, Opt. Express 15, 1913
       (2007), eq. 15, with gain 1). A gain below 1 gives the phases time to follow, and leaves more light on the sites;
     - hold: the site phases stay (as in Kim et al., Opt. Lett. 44, 3178 (2019)) and the logarithm of the weights is driven to its
-      fixed point by Anderson's method (Walker and Ni, SIAM J. Numer. Anal. 49, 1715 (2011)). So are the waves to the dark
-      sites, each of which grows until it cancels the stray light there: the steps are the fields themselves.
+      fixed point by Anderson's method (Walker and Ni, SIAM J. Numer. Anal. 49, 1715 (2011)).
 
     The first two run on every second to fifth pixel where the sites allow it, from several starts. Starts are ranked by the
     bound ``sum w |V| / sum w a``: no mask can give all sites more than that at these weights and site phases.
 
-    With very many sites the phase of the superposition jumps at so many points of the panel that its weights cannot level the
-    sites to the last digit; corrections of the phase itself (`holo.retrieve.trim`) then do.
+    A last stage, turn, works on the phase of each pixel (`SiteTransform.turn`). It takes the light off the dark sites, which no
+    choice of weights does, and levels very many sites to the last digit, where the phase of the superposition jumps at too many
+    points of the panel for its weights to do so. It is gradient descent with momentum (Polyak, USSR Comput. Math. Math. Phys. 4,
+    1 (1964)) on the errors of the fields at the sites.
 
     Examples
     --------
@@ -181,15 +196,15 @@ def retrieve_spots(
         raise InputError(
             f"target: found {len(points)} sites, lowest {wanted.min(initial=np.inf):g}; allowed: 0 or more, one at least above 0"
         )
-    bright = wanted > 0
-    centre, ordered = _centre(points[bright]), np.concatenate([points[bright], points[~bright]])
-    goal = np.sqrt(wanted[bright]) / path.envelope(points[bright])
+    bright = points[wanted > 0]
+    moved = bright - _centre(bright)
+    goal = np.sqrt(wanted[wanted > 0]) / path.envelope(bright)
     goal /= goal.mean()
-    fine = _Stage(SiteTransform(path, ordered - centre), goal, int(np.sum(~bright)), path.amplitude_sum, progress)
-    finalists = _explore(path, points[bright] - centre, fine, search, rng)
-    ended = [_hold(fine, fine.free("settle", state, search.settle, 1.0), search) for state in finalists]
-    state = min(ended, key=lambda state: (max(state.excess(search), 1.0), -fine.bound(state)))
-    return _result(path, ordered, wanted[bright], fine, state, search)
+    fine = _Stage(SiteTransform(path, moved), goal, path.amplitude_sum, progress)
+    finalists = _explore(path, moved, fine, search, rng)
+    level = search if len(bright) == len(points) else replace(search, uniformity=min(ENOUGH, search.uniformity))
+    state = max((_hold(fine, fine.free("settle", state, search.settle, 1.0), level) for state in finalists), key=fine.bound)
+    return _result(path, bright, points[wanted == 0], fine, state, search)
 
 
 def _search(effort: str, uniformity: float | None, iterations: int | None) -> Effort:
@@ -204,7 +219,7 @@ def _search(effort: str, uniformity: float | None, iterations: int | None) -> Ef
     if iterations is not None:
         if not 1 <= iterations <= 100_000:
             raise InputError(f"iterations: found {iterations}; allowed: 1 to 100000")
-        search = replace(search, limit=iterations)
+        search = replace(search, limit=iterations, turns=iterations)
     return search
 
 
@@ -220,24 +235,7 @@ class _State:
     weights: NDArray[np.float64]
     phases: NDArray[np.float64]
     moduli: NDArray[np.float64]
-    dark: NDArray[np.complex128]
-    """Waves to the dark sites."""
-    leak: NDArray[np.complex128]
-    """Fields on the dark sites over the mean modulus on the bright ones."""
     history: tuple[tuple[str, float, float], ...] = ()
-
-    @property
-    def values(self) -> NDArray[np.complex128]:
-        """The whole superposition, bright sites first."""
-        return np.concatenate([self.weights * np.exp(1j * self.phases), self.dark])
-
-    @property
-    def crosstalk(self) -> float:
-        return float(np.max(np.abs(self.leak) ** 2, initial=0.0) * self.moduli.mean() ** 2 / np.mean(self.moduli**2))
-
-    def excess(self, search: Effort) -> float:
-        """How far from the goal: the larger of non-uniformity and darkness over what is allowed."""
-        return max((1 - self.history[-1][2]) / (1 - search.uniformity), self.crosstalk / search.darkness)
 
 
 @dataclass(frozen=True, eq=False)
@@ -246,33 +244,24 @@ class _Stage:
 
     transform: SiteTransform
     goal: NDArray[np.float64]
-    dark: int
     full: float
     progress: Progress | None
 
-    def start(self, phases: NDArray[np.float64]) -> _State:
-        """A superposition of equal shares, not tried yet."""
-        nothing = np.zeros(self.dark, np.complex128)
-        return _State(self.goal, phases, np.ones(len(phases)), nothing, nothing)
-
     def apply(self, name: str, state: _State) -> tuple[_State, NDArray[np.float64]]:
         """Fields of the present superposition: the state with their moduli, and their phases."""
-        if len(state.dark) != self.dark:  # comes from a panel on which the dark sites did not count
-            state = replace(state, dark=np.zeros(self.dark, np.complex128))
-        fields = self.transform.project(state.values)
-        bright, dark = fields[: len(self.goal)], fields[len(self.goal) :]
-        moduli = np.abs(bright).astype(np.float64)
+        fields = self.transform.project(state.weights * np.exp(1j * state.phases))
+        moduli = abs(fields).astype(np.float64)
         if not np.all(moduli > 0):
             raise RetrievalError(
                 f"site {int(np.argmin(moduli)) + 1} of {len(moduli)} gets no light; is it a copy of another site or off the field?"
             )
-        level = self._figures(moduli)
+        level = self.figures(moduli)
         if self.progress is not None:
             self.progress(name, len(state.history) + 1, level[1])
-        leak = (dark / moduli.mean()).astype(np.complex128)
-        return replace(state, moduli=moduli, leak=leak, history=(*state.history, (name, *level))), np.angle(bright).astype(np.float64)
+        return replace(state, moduli=moduli, history=(*state.history, (name, *level))), np.angle(fields).astype(np.float64)
 
-    def _figures(self, moduli: NDArray[np.float64]) -> tuple[float, float]:
+    def figures(self, moduli: NDArray[np.float64]) -> tuple[float, float]:
+        """Efficiency, pixel envelope left out, and uniformity."""
         ratio = (moduli / self.goal) ** 2
         return float(np.sum((moduli / self.full) ** 2)), _uniformity(ratio)
 
@@ -280,13 +269,16 @@ class _Stage:
         """Iterate with the phases of the sites following the light."""
         for _ in range(count):
             state, phases = self.apply(name, state)
-            weights = _normalised(np.log(state.weights) + gain * np.log(self.goal / state.moduli))
-            state = replace(state, phases=phases, weights=weights, dark=state.dark - GAIN_DARK * state.leak)
+            state = replace(state, phases=phases, weights=_levelled(state, self.goal, gain))
         return state
 
     def bound(self, state: _State) -> float:
         """Level that the weights would give all sites alike; no mask with these site phases gives more."""
         return float(state.weights @ state.moduli / (state.weights @ self.goal)) / self.full
+
+
+def _levelled(state: _State, goal: NDArray[np.float64], gain: float) -> NDArray[np.float64]:
+    return _normalised(np.log(state.weights) + gain * np.log(goal / state.moduli))
 
 
 def _normalised(logarithm: NDArray[np.float64]) -> NDArray[np.float64]:
@@ -302,7 +294,7 @@ def _uniformity(ratio: NDArray[np.float64]) -> float:
 def _explore(path: LightPath, points: NDArray[np.float64], fine: _Stage, search: Effort, rng: np.random.Generator) -> list[_State]:
     """The best of several starts after the free stages, best first as the whole panel ranks them."""
     count = int(np.clip(64 * search.starts[1] // len(points), *search.starts))
-    starts = [fine.start(rng.uniform(0, 2 * np.pi, len(points))) for _ in range(count)]
+    starts = [_State(fine.goal, rng.uniform(0, 2 * np.pi, len(points)), np.ones(len(points))) for _ in range(count)]
     stage = _coarse_stage(path, points, fine, starts[0])
     states = [_run(stage, start, search, number) for number, start in enumerate(starts)]
     if len(states) <= search.finalists:
@@ -336,7 +328,7 @@ def _coarse_stage(path: LightPath, points: NDArray[np.float64], fine: _Stage, st
         part = _every(path, step)
         if np.count_nonzero(part.amplitude) < 8 * len(points):
             continue
-        stage = replace(fine, transform=SiteTransform(part, points), dark=0, full=part.amplitude_sum, progress=None)
+        stage = replace(fine, transform=SiteTransform(part, points), full=part.amplitude_sum, progress=None)
         state = stage.free("spread", start, 5, 0.0)
         on_part = stage.apply("", state)[0].history[-1][1]
         on_whole = replace(fine, progress=None).apply("", state)[0].history[-1][1]
@@ -362,24 +354,22 @@ def _every(path: LightPath, step: int) -> LightPath:
 
 
 def _hold(stage: _Stage, state: _State, search: Effort) -> _State:
-    """Level the sites with their phases held, and cancel the light on the dark ones; keeps the best that was seen."""
-    best, excess, since, count = state, np.inf, 0, len(stage.goal)
-    depth, gain, patience = (DEPTH_DARK, GAIN_DARK, PATIENCE_DARK) if stage.dark else (DEPTH, 1.0, PATIENCE)
+    """Level the sites with their phases held; keeps the best weights that were seen."""
+    best, level, since = state, -np.inf, 0
     points: list[NDArray[np.float64]] = []
     steps: list[NDArray[np.float64]] = []
     for _ in range(search.limit):
         state, _ = stage.apply("hold", state)
         since += 1
-        if state.excess(search) < excess:
-            best, excess, since = state, state.excess(search), 0
-        if excess <= 1 or since == patience:
+        if state.history[-1][2] > level:
+            best, level, since = state, state.history[-1][2], 0
+        if level >= search.uniformity or since == PATIENCE:
             break
+        points.append(np.log(state.weights))
         step = np.log(stage.goal / state.moduli)
-        points.append(np.concatenate([np.log(state.weights), state.dark.real, state.dark.imag]))
-        steps.append(gain * np.concatenate([step - step.mean(), -state.leak.real, -state.leak.imag]))
-        new = _accelerated(points[-depth - 1 :], steps[-depth - 1 :])
-        real, imaginary = new[count:].reshape(2, -1)
-        state = replace(state, weights=_normalised(new[:count]), dark=real + 1j * imaginary)
+        steps.append(step - step.mean())
+        logarithm = _accelerated(points[-DEPTH - 1 :], steps[-DEPTH - 1 :])
+        state = replace(state, weights=_normalised(logarithm))
     return replace(best, history=state.history)
 
 
@@ -394,22 +384,21 @@ def _accelerated(points: list[NDArray[np.float64]], steps: list[NDArray[np.float
 
 
 def _result(
-    path: LightPath, points: NDArray[np.float64], target: NDArray[np.float64], fine: _Stage, state: _State, search: Effort
+    path: LightPath, bright: NDArray[np.float64], dark: NDArray[np.float64], fine: _Stage, state: _State, search: Effort
 ) -> Retrieval:
-    """The mask of a state, over the whole panel and in the frame of the real sites; `points` has the bright sites first."""
-    bright = points[: len(target)]
-    centre, transform = _centre(bright), fine.transform
+    """The mask of a state, over the whole panel and in the frame of the real sites, turned where that is needed."""
+    values, centre, transform = state.weights * np.exp(1j * state.phases), _centre(bright), fine.transform
     if not transform.covers_panel:
-        transform = SiteTransform(path, points - centre, whole_panel=True)
-    phase = transform.mask_phase(state.values, (centre[0], centre[1]))
-    moduli, history = state.moduli, state.history
-    if _uniformity((moduli / fine.goal) ** 2) < search.uniformity:
-        steps = min(SMOOTHING, search.limit)
-        smoothed = trim(path, phase, bright, target, lambda wanted: wanted, steps=steps, enough=search.uniformity)
-        phase, moduli = wrap(smoothed.phase), smoothed.moduli
-        history += tuple(("smooth", history[-1][1], level) for level in smoothed.history[1:])
+        transform = SiteTransform(path, bright - centre, whole_panel=True)
+    phase = transform.mask_phase(values, (centre[0], centre[1]))
+    moduli, history, crosstalk = state.moduli, state.history, 0.0
+    if len(dark) or _uniformity((moduli / fine.goal) ** 2) < search.uniformity:
+        transform = SiteTransform(path, np.concatenate([bright, dark]) - centre)
+        end = _turn(replace(fine, transform=transform), np.concatenate([values, np.zeros(len(dark))]), state.history, search)
+        phase, moduli = transform.phase_turned(phase, end.before, end.after), end.moduli
+        history, crosstalk = end.history, end.crosstalk
     intensity = (moduli * path.envelope(bright) / path.amplitude_sum) ** 2
-    ratio = intensity / target
+    ratio = intensity / fine.goal**2 * path.envelope(bright) ** -2
     return Retrieval(
         phase=phase,
         weights=state.weights,
@@ -417,8 +406,49 @@ def _result(
         efficiency=float(intensity.sum()),
         uniformity=_uniformity(ratio),
         spread=float(ratio.std() / ratio.mean()),
-        crosstalk=state.crosstalk,
+        crosstalk=crosstalk,
         iterations=len(history),
-        converged=_uniformity(ratio) >= search.uniformity and state.crosstalk <= search.darkness,
+        converged=_uniformity(ratio) >= search.uniformity and crosstalk <= search.darkness,
         history=history,
     )
+
+
+@dataclass(frozen=True, eq=False)
+class _Turned:
+    """What the corrections on the panel came to."""
+
+    before: NDArray[np.complex64]
+    after: NDArray[np.complex64]
+    moduli: NDArray[np.float64]
+    crosstalk: float
+    history: tuple[tuple[str, float, float], ...]
+
+
+def _turn(stage: _Stage, values: NDArray[np.complex128], history: tuple[tuple[str, float, float], ...], search: Effort) -> _Turned:
+    """Turn the pixels until the bright sites are level and the others dark; keeps the best that was seen.
+
+    The sites of the stage's transform are the bright ones, then the dark ones.
+    """
+    count = len(stage.goal)
+    unit = stage.transform.unit(values)
+    fields, pull = stage.transform.project(values), np.zeros(len(values), np.complex128)
+    scale = 2 * PULL / float(np.sum(stage.transform.path.amplitude**2))
+    before, best, least = unit.copy(), None, np.inf
+    for _ in range(search.turns + 1):
+        moduli = np.abs(fields[:count]).astype(np.float64)
+        figures = stage.figures(moduli)
+        crosstalk = float(np.max(np.abs(fields[count:]) ** 2, initial=0) / np.mean(moduli**2))
+        history = (*history, ("turn", *figures))
+        if stage.progress is not None:
+            stage.progress("turn", len(history), figures[1])
+        excess = max((1 - figures[1]) / (1 - search.uniformity), crosstalk / search.darkness)
+        if excess < least:
+            least, best = excess, (unit.copy(), moduli, crosstalk)
+        if excess <= 1:
+            break
+        error = np.log(moduli / stage.goal)
+        change = np.concatenate([(error - error.mean()) * fields[:count], fields[count:]])
+        pull = MOMENTUM * pull - scale * change
+        fields = stage.transform.turn(unit, pull)
+    assert best is not None  # the first pass sets it
+    return _Turned(before, *best, history)

@@ -29,10 +29,8 @@ class Trim:
 
     phase: Phase
     """Phase to ask the panel for, rad, shape (rows, columns); not wrapped."""
-    moduli: NDArray[np.float64]
-    """Modulus of the field that the panel then makes at each site, pixel envelope left out, shape (n,)."""
     uniformity: float
-    """Uniformity of that light."""
+    """Uniformity of the light that the panel then makes."""
     history: tuple[float, ...]
     """Uniformity at each step, the first one before any correction."""
 
@@ -45,7 +43,6 @@ def trim(
     shown: Callable[[Phase], Phase],
     *,
     steps: int,
-    enough: float = 1.0,
 ) -> Trim:
     """Level the sites as the panel shows them.
 
@@ -62,9 +59,7 @@ def trim(
     shown : callable
         What the panel makes of a wanted phase, rad to rad, in the same shape.
     steps : int
-        Most corrections to try; the best is kept.
-    enough : float
-        Uniformity to stop at.
+        Corrections to try; the best is kept.
 
     Returns
     -------
@@ -100,15 +95,15 @@ def trim(
     fields = transform.forward(start)
     power = float(np.sum(path.amplitude**2))
     change = np.zeros(len(goal))
-    best, history = Trim(phase, np.abs(fields).astype(np.float64), -np.inf, ()), []
+    best, history = Trim(phase, -np.inf, ()), []
     wanted = phase
     for step in range(steps + 1):
         moduli = np.abs(transform.forward(light(shown(wanted)))).astype(np.float64)
         ratio = (moduli / goal) ** 2
         history.append(float(1 - (ratio.max() - ratio.min()) / (ratio.max() + ratio.min())))
         if history[-1] > best.uniformity:
-            best = Trim(wanted, moduli, history[-1], ())
-        if step == steps or best.uniformity >= enough:
+            best = Trim(wanted, history[-1], ())
+        if step == steps:
             break
         error = np.log(moduli / goal)
         change -= GAIN * (error - error.mean())

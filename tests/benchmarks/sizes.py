@@ -116,7 +116,8 @@ def main():
     print(f"Square lattices of {SPACING_UM:g} um turned by {TURN_DEG} degrees, Gaussian beam, normal effort.\n")
     print(f"Whole designs, near the axis, {options.repeats} of each in turn; largest peak memory of the process:\n")
     designs(options.repeats)  # first: on Linux the peak of a process counts what its parent had when starting it
-    print(f"\nSearches on a 1024 x 1024 panel to a uniformity of {GOAL}, {options.runs} seeds of each in turn:\n")
+    print(f"\nSearches on a 1024 x 1024 panel to a uniformity of {GOAL}, {options.runs} seeds of each in turn")
+    print("(an array of few sites is searched for from more starts):\n")
     searches(options.runs)
 
 
