@@ -34,14 +34,14 @@ def core_count() -> int:
 
 
 def fast_length(least: int) -> int:
-    """Smallest length from `least` up at which the Fourier transform is quick: a power of two times 1, 3, 5, 9 or 15.
+    """Smallest even length from `least` up at which the Fourier transform is quick: a power of two times 1, 3, 5, 9 or 15.
 
     Examples
     --------
     >>> fast_length(1250), fast_length(7)
     (1280, 8)
     """
-    powers = range(max(least, 2).bit_length() + 1)
+    powers = range(1, max(least, 2).bit_length() + 1)
     return min(factor << power for factor in (1, 3, 5, 9, 15) for power in powers if factor << power >= least)
 
 

@@ -70,10 +70,10 @@ def test_forward_agrees_with_the_sum_and_has_its_adjoint(size, count, planes, wh
     inside[(slice(None), slice(None)) if whole else pupil_box(path)] = 1
     fields = transform.forward(field)
     norm = np.linalg.norm(field * inside)
-    np.testing.assert_allclose(fields, plain_sum(path, field * inside, xyz), atol=2e-5 * norm)
+    np.testing.assert_allclose(fields, plain_sum(path, field * inside, xyz), atol=5e-5 * norm)
     values = rng.normal(size=count) + 1j * rng.normal(size=count)
     panel_field = transform.adjoint(values)
-    assert abs(np.vdot(values, fields) - np.vdot(panel_field, field)) <= 2e-5 * norm * np.linalg.norm(values)
+    assert abs(np.vdot(values, fields) - np.vdot(panel_field, field)) <= 5e-5 * norm * np.linalg.norm(values)
 
 
 @settings(max_examples=25, deadline=None)
@@ -85,7 +85,7 @@ def test_project_is_the_light_of_the_mask_phase(size, count, planes, seed):
     values = rng.normal(size=count) + 1j * rng.normal(size=count)
     transform = SiteTransform(path, xyz, whole_panel=True)
     expected = direct_fields(path, transform.mask_phase(values), xyz) * path.amplitude_sum / path.envelope(xyz)
-    np.testing.assert_allclose(transform.project(values), expected, atol=3e-5 * np.linalg.norm(path.amplitude))
+    np.testing.assert_allclose(transform.project(values), expected, atol=5e-5 * np.linalg.norm(path.amplitude))
 
 
 def test_moved_mask_phase_moves_the_light():

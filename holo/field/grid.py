@@ -1,6 +1,6 @@
 """Between points and a Fourier grid: the kernel of a non-uniform Fourier transform, and the compiled loops that apply it.
 
-A point is spread over `WIDTH` x `WIDTH` grid points with the exponential-of-semicircle kernel of Barnett, Magland and af
+A point is spread over some grid points per axis with the exponential-of-semicircle kernel of Barnett, Magland and af
 Klinteberg, SIAM J. Sci. Comput. 41, C479 (2019), eq. 1.8; the kernel's own transform is divided out on the panel.
 """
 
@@ -20,11 +20,11 @@ Real = NDArray[np.float32]
 OVERSAMPLING = 1.25
 """Length of the Fourier grid over the number of panel pixels, at least."""
 
-WIDTH = 10
-"""Grid points over which a point is spread, per axis."""
+WIDTH, WIDTH_COARSE = 9, 6
+"""Grid points over which a point is spread, per axis: for an error of 1e-5, where single precision ends, and of 1e-3."""
 
-SHARPNESS = 0.98 * np.pi * WIDTH * (1 - 1 / (2 * OVERSAMPLING))
-"""Exponent of the kernel: just below the one at which the nearest repeat of its transform enters (the same paper, section 4.2)."""
+SHARPNESS = 0.98 * np.pi * (1 - 1 / (2 * OVERSAMPLING))
+"""Exponent of the kernel per grid point: just below the one at which the nearest repeat of its transform enters (the same, section 4.2)."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -33,21 +33,25 @@ class Axis:
 
     Notes
     -----
-    Pixel ``c`` stands on grid point ``c``. The kernel's transform is divided out about the pixel ``middle``; the weights carry
-    the phase that this costs, and the place of that pixel on the panel.
+    The middle pixel of the panel stands on the middle of the grid, whose length is even, so that the phase which this costs a
+    Fourier transform is a change of sign from one grid point to the next and the weights are real.
     """
 
+    first: int
+    """Grid point of the first pixel."""
     start: Index
     """First grid point of each point's kernel, shape (n,)."""
-    weights: NDArray[np.complex64]
-    """Its weights, which interpolate the grid with the sign -1, shape (n, `WIDTH`)."""
+    weights: Real
+    """Its weights, which interpolate the grid with the sign -1, shape (n, width)."""
+    factor: NDArray[np.complex64]
+    """What the interpolated field must be multiplied by, shape (n,)."""
     correction: NDArray[np.float64]
     """What each pixel must be multiplied by, shape (pixels,)."""
     ramp: NDArray[np.float64]
     """Phase of each pixel that moves the lowest point to the start of the grid, rad, shape (pixels,)."""
 
 
-def axis(places_um: NDArray[np.float64], pixels_um: NDArray[np.float64], scale: float, length: int, *, shift: bool) -> Axis:
+def axis(places_um: NDArray[np.float64], pixels_um: NDArray[np.float64], scale: float, length: int, width: int, *, shift: bool) -> Axis:
     """Weights between a grid of `length` points and points at `places_um`.
 
     Parameters
@@ -59,7 +63,9 @@ def axis(places_um: NDArray[np.float64], pixels_um: NDArray[np.float64], scale: 
     scale : float
         ``2 pi / (lambda f)``, rad / um^2.
     length : int
-        Length of the Fourier grid.
+        Even length of the Fourier grid.
+    width : int
+        Grid points over which a point is spread.
     shift : bool
         Whether to move the points by a common phase ramp so that their kernels fill the grid from its start.
 
@@ -71,31 +77,32 @@ def axis(places_um: NDArray[np.float64], pixels_um: NDArray[np.float64], scale: 
     middle = len(pixels_um) // 2
     pitch = float(pixels_um[1] - pixels_um[0]) if len(pixels_um) > 1 else 1.0
     place = places_um * (scale * pitch * length / (2 * np.pi))
-    moved = np.floor(place.min()) - WIDTH // 2 if shift else 0.0
-    start = np.ceil(place - moved - WIDTH / 2)
-    points = start[:, None] + np.arange(WIDTH)
-    weights = _semicircle((points - (place - moved)[:, None]) * (2 / WIDTH))
-    turn = 2 * np.pi * points * middle / length - scale * pixels_um[middle] * places_um[:, None]
+    moved = np.floor(place.min()) - width // 2 if shift else 0.0
+    start = np.ceil(place - moved - width / 2)
+    points = start[:, None] + np.arange(width)
+    weights = _semicircle((points - (place - moved)[:, None]) * (2 / width), width) * (1 - 2 * np.mod(points, 2))
     offset = np.arange(len(pixels_um)) - middle
     return Axis(
+        length // 2 - middle,
         (start if shift else start % length).astype(np.int64),
-        (weights * np.exp(1j * turn)).astype(np.complex64),
-        1 / _semicircle_transform(offset / length),
+        weights.astype(np.float32),
+        np.exp(-1j * scale * pixels_um[middle] * places_um).astype(np.complex64),
+        1 / _semicircle_transform(offset / length, width),
         2 * np.pi * moved * offset / length,
     )
 
 
-def _semicircle(distance: NDArray[np.floating[Any]]) -> NDArray[np.float64]:
+def _semicircle(distance: NDArray[np.floating[Any]], width: int) -> NDArray[np.float64]:
     """The kernel ``exp(beta (sqrt(1 - t^2) - 1))`` on -1 <= t <= 1, 0 outside."""
     root = np.sqrt(np.clip(1 - distance**2, 0, None))
-    return np.asarray(np.where(abs(distance) <= 1, np.exp(SHARPNESS * (root - 1)), 0.0))
+    return np.asarray(np.where(abs(distance) <= 1, np.exp(SHARPNESS * width * (root - 1)), 0.0))
 
 
-def _semicircle_transform(frequency: NDArray[np.float64]) -> NDArray[np.float64]:
+def _semicircle_transform(frequency: NDArray[np.float64], width: int) -> NDArray[np.float64]:
     """Fourier transform of the kernel, `frequency` in cycles per grid point, by Gauss-Legendre quadrature."""
-    nodes, weights = np.polynomial.legendre.leggauss(4 * WIDTH)
-    waves = np.cos(np.pi * WIDTH * np.outer(frequency, nodes))
-    return np.asarray(WIDTH / 2 * (waves @ (weights * _semicircle(nodes))))
+    nodes, weights = np.polynomial.legendre.leggauss(4 * width)
+    waves = np.cos(np.pi * width * np.outer(frequency, nodes))
+    return np.asarray(width / 2 * (waves @ (weights * _semicircle(nodes, width))))
 
 
 @kernel
@@ -104,26 +111,26 @@ def spread_rows(
     first: Index,
     last: Index,
     start_row: Index,
-    row_weight: ComplexArray,
+    row_weight: Real,
     start_column: Index,
-    column_weight: ComplexArray,
+    column_weight: Real,
     out: ComplexArray,
     begin: int,
     end: int,
 ) -> None:
-    """Rows `begin` to `end` of the grid, at the top of `out`: the sum of the points' kernels with conjugate weights.
+    """Rows `begin` to `end` of the grid, at the top of `out`: the sum of the points' kernels.
 
     Row r is reached by the points ``first[r]`` to ``last[r]``; the rest of `out` is set to 0.
     """
-    columns = out.shape[1]
+    columns, width = out.shape[1], column_weight.shape[1]
     for row in range(begin, end):
         line = out[row - begin]
         line[:] = 0
         for point in range(first[row], last[row]):
-            height = values[point] * np.conj(row_weight[point, row - start_row[point]])
+            height = values[point] * row_weight[point, row - start_row[point]]
             place = start_column[point]
-            for tap in range(WIDTH):
-                line[place] += height * np.conj(column_weight[point, tap])
+            for tap in range(width):
+                line[place] += height * column_weight[point, tap]
                 place += 1
                 if place == columns:
                     place = 0
@@ -134,28 +141,28 @@ def spread_rows(
 def gather(
     bands: ComplexArray,
     start_row: Index,
-    row_weight: ComplexArray,
+    row_weight: Real,
     start_column: Index,
-    column_weight: ComplexArray,
+    column_weight: Real,
     order: Index,
     fields: ComplexArray,
     begin: int,
     end: int,
 ) -> None:
     """Interpolate the bands at the points `begin` to `end` of their order."""
-    columns = bands.shape[1]
+    columns, width = bands.shape[1], column_weight.shape[1]
     for point in range(begin, end):
         total = np.complex64(0)
-        for tap in range(WIDTH):
+        for tap in range(width):
             line = bands[start_row[point] + tap]
             place = start_column[point]
             part = np.complex64(0)
-            for across in range(WIDTH):
-                part += column_weight[point, across] * line[place]
+            for across in range(width):
+                part += line[place] * column_weight[point, across]
                 place += 1
                 if place == columns:
                     place = 0
-            total += row_weight[point, tap] * part
+            total += part * row_weight[point, tap]
         fields[order[point]] = total
 
 
@@ -219,7 +226,8 @@ def turn_columns(pull: ComplexArray, unit: ComplexArray, modulus: Real, start: i
         for column in range(stop - start):
             old, towards, size = unit[row, start + column], pull[row, column], modulus[row, start + column]
             across = size * (old.real * towards.imag - old.imag * towards.real)
-            new = old * np.complex64(complex(1, across)) / np.sqrt(np.float32(1) + across * across)
+            shrink = np.float32(1) / np.sqrt(np.float32(1) + across * across)
+            new = np.complex64(complex((old.real - across * old.imag) * shrink, (old.imag + across * old.real) * shrink))
             unit[row, start + column] = new
             pull[row, column] = size * new
 

@@ -79,8 +79,14 @@ COARSENING = (5, 4, 3, 2)
 DEPTH = 5
 """Earlier iterations that the acceleration of the last stage looks back on."""
 
-PATIENCE = 12
-"""Iterations without gain after which that stage ends."""
+PATIENCE = 4
+"""Iterations within which the error must halve, or that stage ends."""
+
+TRIAL = 5
+"""Iterations after which a coarse panel is compared with the whole one."""
+
+LEVELLING = 12
+"""Most iterations of that stage on a coarse panel, where starts are compared."""
 
 LOWEST = -25.0
 """Least logarithm of a weight over the largest."""
@@ -295,11 +301,11 @@ def _explore(path: LightPath, points: NDArray[np.float64], fine: _Stage, search:
     """The best of several starts after the free stages, best first as the whole panel ranks them."""
     count = int(np.clip(64 * search.starts[1] // len(points), *search.starts))
     starts = [_State(fine.goal, rng.uniform(0, 2 * np.pi, len(points)), np.ones(len(points))) for _ in range(count)]
-    stage = _coarse_stage(path, points, fine, starts[0])
+    stage, starts[0] = _coarse_stage(path, points, fine, starts[0])
     states = [_run(stage, start, search, number) for number, start in enumerate(starts)]
     if len(states) <= search.finalists:
         return states
-    levelled = [_hold(stage, state, replace(search, uniformity=0.999, limit=PATIENCE)) for state in states]
+    levelled = [_hold(stage, state, replace(search, uniformity=0.999, limit=LEVELLING)) for state in states]
     judge = replace(fine, progress=None)
     return sorted(levelled, key=lambda state: judge.bound(judge.apply("", state)[0]), reverse=True)[: search.finalists]
 
@@ -313,8 +319,8 @@ def _run(stage: _Stage, start: _State, search: Effort, number: int) -> _State:
     return stage.free("weigh", stage.free("spread", start, spread, 0.0), search.weigh, gain)
 
 
-def _coarse_stage(path: LightPath, points: NDArray[np.float64], fine: _Stage, start: _State) -> _Stage:
-    """The coarsest panel on which the sites fare as on the whole one; that itself where there is none.
+def _coarse_stage(path: LightPath, points: NDArray[np.float64], fine: _Stage, start: _State) -> tuple[_Stage, _State]:
+    """The coarsest panel on which the sites fare as on the whole one, that itself where there is none; and where a start got on it.
 
     A coarse panel repeats the light at fractions of the field. Where the repeats of an array fall onto the array itself, the
     coarse panel shows light on the sites that the whole panel will not put there, which a few iterations bring out.
@@ -328,13 +334,13 @@ def _coarse_stage(path: LightPath, points: NDArray[np.float64], fine: _Stage, st
         part = _every(path, step)
         if np.count_nonzero(part.amplitude) < 8 * len(points):
             continue
-        stage = replace(fine, transform=SiteTransform(part, points), full=part.amplitude_sum, progress=None)
-        state = stage.free("spread", start, 5, 0.0)
+        stage = replace(fine, transform=SiteTransform(part, points, coarse=True), full=part.amplitude_sum, progress=None)
+        state = stage.free("spread", start, TRIAL, 0.0)
         on_part = stage.apply("", state)[0].history[-1][1]
         on_whole = replace(fine, progress=None).apply("", state)[0].history[-1][1]
         if abs(on_part - on_whole) < 0.005:
-            return replace(stage, progress=fine.progress)
-    return fine
+            return replace(stage, progress=fine.progress), state
+    return fine, start
 
 
 def _every(path: LightPath, step: int) -> LightPath:
@@ -354,16 +360,16 @@ def _every(path: LightPath, step: int) -> LightPath:
 
 
 def _hold(stage: _Stage, state: _State, search: Effort) -> _State:
-    """Level the sites with their phases held; keeps the best weights that were seen."""
-    best, level, since = state, -np.inf, 0
+    """Level the sites with their phases held, as far as that goes quickly; keeps the best weights that were seen."""
+    best, errors = state, [np.inf]
     points: list[NDArray[np.float64]] = []
     steps: list[NDArray[np.float64]] = []
     for _ in range(search.limit):
         state, _ = stage.apply("hold", state)
-        since += 1
-        if state.history[-1][2] > level:
-            best, level, since = state, state.history[-1][2], 0
-        if level >= search.uniformity or since == PATIENCE:
+        error = 1 - state.history[-1][2]
+        best = state if error < errors[-1] else best
+        errors.append(min(error, errors[-1]))
+        if errors[-1] <= 1 - search.uniformity or (len(errors) > PATIENCE + 1 and errors[-1] > errors[-1 - PATIENCE] / 2):
             break
         points.append(np.log(state.weights))
         step = np.log(stage.goal / state.moduli)
