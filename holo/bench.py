@@ -702,7 +702,7 @@ def _on_ghosts(xyz_um: NDArray[np.float64], bright_um: NDArray[np.float64], reac
     if not len(bright_um):
         return np.zeros(len(xyz_um), bool)
     distance, _ = KDTree(-bright_um[:, :2]).query(xyz_um[:, :2], distance_upper_bound=reach_um)
-    return np.isfinite(distance)
+    return np.asarray(np.isfinite(distance))
 
 
 def _count(sites: Sites, pick: NDArray[np.bool_]) -> str:
