@@ -14,6 +14,8 @@ import click
 from holo import __version__
 from holo.errors import HoloError
 
+from .output import printable
+
 NAMES = ("demo", "new", "check", "design", "predict", "nudge", "inspect", "render")
 """The commands, in the order in which one meets them; each is the object `command` of the module of its name."""
 
@@ -54,7 +56,7 @@ class Commands(click.Group):
             if os.environ.get("HOLO_TRACEBACK"):
                 raise
             message, code = told(error)
-            click.echo(message, err=True)
+            click.echo(printable(message), err=True)
             ctx.exit(code)
 
 

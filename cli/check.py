@@ -3,13 +3,17 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import click
 
 from . import options
 from .new import arrangement_file
 from .output import show, warn
+
+if TYPE_CHECKING:
+    from holo.bench import Bench
+    from holo.registration import Sites
 
 
 @click.command()
@@ -38,6 +42,19 @@ def checked(bench: Path, arrangement: Path | None = None, registration: Path | N
     else:
         inputs = read_inputs(bench, arrangement_file(arrangement), registration)
         read, sites = inputs.bench, place(inputs.arrangement, inputs.bench.lattice, inputs.registration)
-    warnings = bench_warnings(read, sites)
+    warnings = [*_refusal(read, sites), *bench_warnings(read, sites)]
     warn(warnings)
     return {"bench": bench, "name": read.name, "digest": read.digest, **derived_numbers(read, sites), "warnings": warnings}
+
+
+def _refusal(bench: Bench, sites: Sites | None) -> list[str]:
+    """Say why no mask could be designed for some sites."""
+    from holo.design import check_sites
+    from holo.errors import InputError
+
+    try:
+        if sites is not None:
+            check_sites(bench, sites)
+    except InputError as error:
+        return [f"holo design will refuse this arrangement: {error}"]
+    return []

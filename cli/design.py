@@ -31,7 +31,7 @@ RECORDED = ("arrangement", "registration", "effort", "seed", "uniformity", "iter
 @click.option("--effort", type=click.Choice(["quick", "normal", "high"]), default="normal", show_default=True, help="How long to search.")
 @click.option("--seed", type=int, default=0, show_default=True, help="Seed of the random numbers: same inputs and seed, same mask.")
 @click.option("--uniformity", type=float, metavar="U", help="Uniformity to stop at, instead of the effort's own.")
-@click.option("--iterations", type=int, metavar="N", help="Most iterations of the last stage, instead of the effort's own.")
+@click.option("--iterations", type=int, metavar="N", help="Most iterations of each of the last two stages.")
 @click.option("--again", type=options.FILE, metavar="MASK", help="Make this mask again from its own record.")
 @options.overwrite
 @options.as_json
@@ -102,10 +102,17 @@ def remade(again: Path, bench: Path | None, outputs: Outputs) -> dict[str, Any]:
     import numpy as np
 
     from holo.design import recorded_inputs, remake
+    from holo.errors import naming
     from holo.mask import read_mask
 
+    def make(shown: Progress | None) -> Design:
+        with naming(again):
+            return remake(old.record, bench, shown)
+
     old = read_mask(again)
-    result = _made(recorded_inputs(old.record, bench), lambda shown: remake(old.record, bench, shown), outputs)
+    with naming(again):
+        inputs = recorded_inputs(old.record, bench)
+    result = _made(inputs, make, outputs)
     same = np.array_equal(read_mask(outputs.mask).levels, old.levels)
     if not same:
         warn([f"the new mask differs from {again}, made by holo {old.record['holo']}: another machine or version may round otherwise"])
@@ -116,14 +123,10 @@ def _made(inputs: Inputs, make: Callable[[Progress | None], Design], outputs: Ou
     """Refuse what cannot be written, warn, make the mask, write it and its report."""
     from holo.bench import bench_warnings
     from holo.design import check_sites
-    from holo.files import check_output
     from holo.mask import write_mask
     from holo.registration import place
-    from holo.report import check_folder, write_report
 
-    check_output(outputs.mask, outputs.overwrite)
-    if outputs.report is not None:
-        check_folder(outputs.report, outputs.overwrite)
+    _check_outputs(inputs, outputs)
     sites = place(inputs.arrangement, inputs.bench.lattice, inputs.registration)
     check_sites(inputs.bench, sites)
     warnings = bench_warnings(inputs.bench, sites)
@@ -131,27 +134,17 @@ def _made(inputs: Inputs, make: Callable[[Progress | None], Design], outputs: Ou
     _announce_compiling()
     with progress() as shown:
         made = make(shown)
-    write_mask(outputs.mask, made.mask, outputs.overwrite)
-    result: dict[str, Any] = {"mask": outputs.mask}
     found = made.retrieval
+    write_mask(outputs.mask, made.mask, outputs.overwrite)
     if outputs.report is not None:
-        write_report(
-            outputs.report,
-            inputs.bench,
-            made.mask,
-            made.prediction,
-            title=inputs.arrangement.title,
-            retrieval=found,
-            seconds=made.seconds,
-            overwrite=outputs.overwrite,
-        )
-        result["report"] = outputs.report / "report.html"
+        _report(outputs.report, inputs, made, outputs)
     if not found.converged:
         warn(
             [f"the search ended after {found.iterations} iterations short of the uniformity or darkness it was to reach: try --effort high"]
         )
     return {
-        **result,
+        "mask": outputs.mask,
+        **({"report": outputs.report / "report.html"} if outputs.report else {}),
         "sites": len(made.prediction.sites.target),
         **made.prediction.summary(),
         "iterations": found.iterations,
@@ -159,6 +152,45 @@ def _made(inputs: Inputs, make: Callable[[Progress | None], Design], outputs: Ou
         "seconds": made.seconds,
         "warnings": warnings,
     }
+
+
+def _report(folder: Path, inputs: Inputs, made: Design, outputs: Outputs) -> None:
+    """Write the report; if that fails, say that the mask is there."""
+    from holo.report import write_report
+
+    try:
+        write_report(
+            folder,
+            inputs.bench,
+            made.mask,
+            made.prediction,
+            title=inputs.arrangement.title,
+            retrieval=made.retrieval,
+            seconds=made.seconds,
+            overwrite=outputs.overwrite,
+        )
+    except BaseException:
+        note(f"{outputs.mask} is written, but not its report")
+        raise
+
+
+def _check_outputs(inputs: Inputs, outputs: Outputs) -> None:
+    """Refuse outputs that cannot be written, or, overwrite or not, that are files which the design reads."""
+    from holo.errors import InputError
+    from holo.files import check_output
+    from holo.report import FILES, check_folder
+
+    check_output(outputs.mask, outputs.overwrite)
+    written = [outputs.mask]
+    if outputs.report is not None:
+        check_folder(outputs.report, outputs.overwrite)
+        if outputs.report.resolve() == outputs.mask.resolve():
+            raise InputError(f"{outputs.report}: found as the mask and as the folder of its report; allowed: two names")
+        written += [outputs.report / name for name in FILES]
+    read = {(Path(source["path"]).parent / name).resolve() for source in inputs.sources.values() if source for name in source["files"]}
+    for path in written:
+        if path.resolve() in read:
+            raise InputError(f"{path}: is read by this design and would be replaced; write elsewhere")
 
 
 def _announce_compiling() -> None:

@@ -18,7 +18,7 @@ def command(mask: Path, as_json: bool) -> None:
 
     With --json, the whole record of the mask file MASK, including the text of bench and arrangement.
     """
-    from holo.mask import read_mask
+    from holo.mask import SOURCES, read_mask
 
     read = read_mask(mask)
     record, (rows, columns) = read.record, read.levels.shape
@@ -26,7 +26,7 @@ def command(mask: Path, as_json: bool) -> None:
     if as_json:
         show({**head, "record": record}, as_json)
         return
-    sources = {key: record[key]["path"] or "given in code" for key in ("bench", "arrangement", "registration") if record[key]}
+    sources = {key: record[key]["path"] or "given in code" for key in SOURCES if record[key]}
     options_text = ", ".join(f"{key} {value}" for key, value in record["options"].items() if value is not None)
     about = {"made": record["time"], "holo": record["holo"], **sources, "seed": record["seed"], "options": options_text}
     show({**head, **about, **record["figures"], **({"nudges": record["nudges"]} if record["nudges"] else {})}, as_json)

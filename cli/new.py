@@ -46,11 +46,16 @@ def arrangement_file(given: Path) -> Path:
     from holo.errors import InputError
 
     known = patterns()
-    if given.exists() or str(given) in known:
-        return given if given.exists() else known[str(given)]
+    try:
+        if given.exists():
+            return given
+    except OSError as error:  # a name that no file can have
+        raise InputError(f"{given}: cannot be read ({error.strerror or error})") from error
+    if str(given) in known:
+        return known[str(given)]
     near = difflib.get_close_matches(given.stem, known, 1)
-    hint = f"; is {near[0]!r} meant?" if near else ""
-    raise InputError(f"{given}: neither a file nor a starter pattern{hint} Starter patterns: {', '.join(known)}")
+    hint = f" (is {near[0]!r} meant?)" if near else ""
+    raise InputError(f"{given}: neither a file nor a starter pattern{hint}; the starter patterns: {', '.join(known)}")
 
 
 def write_starter(folder: Path, overwrite: bool = False) -> list[Path]:
@@ -66,20 +71,24 @@ def write_starter(folder: Path, overwrite: bool = False) -> list[Path]:
     OutputExistsError
         If one of the files exists and `overwrite` is false; then none is written.
     InputError
-        If the folder cannot be made.
+        If the folder cannot be made or written.
     """
     from holo.bench import demo_bench_text
     from holo.errors import InputError
-    from holo.files import check_output, read_text, write_text
+    from holo.files import check_output, read_bytes, write_folder
 
-    texts = {folder / "bench.toml": demo_bench_text()}
-    texts |= {folder / "patterns" / path.name: read_text(path) for path in patterns().values()}
+    files = {"bench.toml": demo_bench_text().encode()}
+    files |= {f"patterns/{path.name}": read_bytes(path) for path in patterns().values()}
+
+    def check() -> None:
+        for name in files:
+            if (folder / name).exists():
+                check_output(folder / name, overwrite)
+
+    check()
     try:
-        (folder / "patterns").mkdir(parents=True, exist_ok=True)
+        folder.mkdir(parents=True, exist_ok=True)
     except OSError as error:
         raise InputError(f"{folder}: cannot be made a folder ({error.strerror})") from error
-    for path in texts:
-        check_output(path, overwrite)
-    for path, text in texts.items():
-        write_text(path, text, overwrite)
-    return list(texts)
+    write_folder(folder, files, check)
+    return [folder / name for name in files]

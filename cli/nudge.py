@@ -9,16 +9,13 @@ import click
 from . import options
 from .output import show, warn
 
-DISTANCE = click.FloatRange(-1e4, 1e4)
-"""Distances in um; beyond any objective's field and depth they are mistakes."""
-
 
 @click.command()
 @options.mask
 @options.new_mask
 @options.recorded_bench
-@click.option("--by-um", type=DISTANCE, nargs=2, metavar="X Y", required=True, help="How far the light moves in the objective plane, um.")
-@click.option("--focus-um", type=DISTANCE, metavar="Z", default=0.0, help="How far it moves along the axis, um.")
+@click.option("--by-um", type=float, nargs=2, metavar="X Y", required=True, help="How far the light moves in the objective plane, um.")
+@click.option("--focus-um", type=float, metavar="Z", default=0.0, help="How far it moves along the axis, um.")
 @options.overwrite
 @options.as_json
 def command(
@@ -31,7 +28,7 @@ def command(
     """
     from holo.bench import read_bench
     from holo.design import check_sites, recorded_bench, recorded_sites
-    from holo.errors import InputError
+    from holo.errors import InputError, naming
     from holo.field.path import light_path
     from holo.files import check_output
     from holo.mask import nudge_mask, read_mask, write_mask
@@ -39,7 +36,8 @@ def command(
     check_output(output, overwrite)
     old = read_mask(mask)
     used = read_bench(bench) if bench else recorded_bench(old.record)
-    moved = nudge_mask(old, light_path(used), used.panel, by_um, focus_um)
+    with naming(mask):
+        moved = nudge_mask(old, light_path(used), used.panel, by_um, focus_um)
     try:
         sites = recorded_sites(moved.record, used)
     except InputError as error:

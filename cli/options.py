@@ -3,11 +3,23 @@
 from __future__ import annotations
 
 from pathlib import Path
+from typing import Any
 
 import click
 
-FILE = click.Path(path_type=Path)
-"""A path; whether it can be read or written is the library's to say."""
+
+class Place(click.Path):
+    """A path; whether it can be read or written is the library's to say, but the empty name, which would be this folder, is a mistake."""
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> Any:
+        """Give the path."""
+        if value == "":
+            self.fail("found an empty name; allowed: the name of a file or folder", param, ctx)
+        return super().convert(value, param, ctx)
+
+
+FILE = Place(path_type=Path)
+"""What all commands take as a name."""
 
 
 def mask_output(ctx: click.Context, parameter: click.Parameter, value: Path) -> Path:

@@ -22,14 +22,23 @@ def show(result: Mapping[str, Any], as_json: bool) -> None:
     Warnings are left out of the lines: a person has them on standard error.
     """
     if as_json:
-        click.echo(json.dumps(_plain(result), allow_nan=False))
+        _print(json.dumps(_plain(result), allow_nan=False))
         return
     tables = [key for key, value in result.items() if _is_table(value)]
     lines = [key for key, value in result.items() if value not in (None, [], ()) and key not in (*tables, "warnings")]
-    click.echo(aligned([_label(key), _text(key, result[key])] for key in lines))
+    _print(aligned([_label(key), _text(key, result[key])] for key in lines))
     for key in tables:
         rows = [[_text("", value) for value in row.values()] for row in result[key]]
-        click.echo(f"\n{_label(key)}\n{aligned([[*map(_heading, result[key][0])], *rows])}")
+        _print(f"\n{_label(key)}\n{aligned([[*map(_heading, result[key][0])], *rows])}")
+
+
+def _print(text: str) -> None:
+    try:
+        click.echo(text)
+    except BrokenPipeError:
+        raise
+    except OSError as error:
+        raise OSError(error.errno, error.strerror, "standard output") from error
 
 
 def _plain(value: Any) -> Any:
@@ -74,8 +83,13 @@ def _text(key: str, value: Any) -> str:
     elif isinstance(value, PathLike):
         text = click.format_filename(value)
     else:
-        text = "".join(letter if letter.isprintable() else "?" for letter in str(value))
+        text = printable(str(value))
     return f"{text} {UNITS[unit]}" if unit else text
+
+
+def printable(text: str) -> str:
+    """A text on one line, without the characters that would command a terminal."""
+    return "".join(letter if letter.isprintable() else "?" for letter in text)
 
 
 def aligned(rows: Iterable[Sequence[str]]) -> str:
@@ -88,7 +102,7 @@ def aligned(rows: Iterable[Sequence[str]]) -> str:
 def warn(texts: Iterable[str]) -> None:
     """Print warnings."""
     for text in texts:
-        click.echo(f"warning: {text}", err=True)
+        click.echo(printable(f"warning: {text}"), err=True)
 
 
 def note(text: str) -> None:

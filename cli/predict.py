@@ -30,13 +30,16 @@ def command(mask: Path, bench: Path, arrangement: Path | None, registration: Pat
     Without --arrangement and --registration the sites are those that the mask was made for, moved along with its nudges.
     """
     from holo.bench import read_bench
+    from holo.errors import naming
     from holo.mask import read_mask
     from holo.predict import predict
 
     read, used = read_mask(mask), read_bench(bench)
     if used.digest != read.record["bench"]["digest"]:
         warn([f"{bench}: is not the bench that the mask was made for"])
-    found = predict(used, read.levels, _sites(read.record, used, arrangement, registration))
+    sites = _sites(read.record, used, arrangement, registration)
+    with naming(mask):
+        found = predict(used, read.levels, sites)
     show({"mask": mask, "bench": bench, "sites": len(found.sites.target), **found.summary()}, as_json)
 
 

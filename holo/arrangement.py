@@ -8,7 +8,7 @@ import os
 import re
 import warnings
 from collections.abc import Callable, Iterator, Sequence
-from contextlib import contextmanager
+from contextlib import AbstractContextManager
 from dataclasses import dataclass, replace
 from functools import cached_property, partial
 from pathlib import Path
@@ -17,7 +17,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from holo.errors import InputError
+from holo.errors import InputError, naming
 from holo.files import digest, read_bytes, read_csv, read_text, read_tiff
 from holo.lattice import Lattice, frozen_array
 from holo.tables import REQUIRED, Table, parse_toml
@@ -627,13 +627,9 @@ def _sites_of(table: Table, lattice: Lattice) -> Arrangement:
         return sites.every(*every).thinned(fill, np.random.default_rng(seed)).shifted(shift[0], shift[1])
 
 
-@contextmanager
-def _naming(table: Table, key: str) -> Iterator[None]:
-    """Prefix what a function on arrays refuses with the file and key that it came from."""
-    try:
-        yield
-    except InputError as error:
-        raise table.problem(key, str(error)) from error
+def _naming(table: Table, key: str) -> AbstractContextManager[None]:
+    """Put the file and key before what a function on arrays refuses."""
+    return naming(f"{table.path}: {table.name(key)}")
 
 
 def _source(key: str, table: Table, lattice: Lattice, centre: tuple[float, float]) -> Callable[[], Arrangement]:
@@ -686,7 +682,7 @@ def _read_grey(path: Path) -> NDArray[np.float64]:
 
 
 def _read_png(path: Path) -> NDArray[Any]:
-    from PIL import Image
+    from PIL import Image, UnidentifiedImageError
 
     content = io.BytesIO(read_bytes(path, limit=2**28))
     try:
@@ -700,5 +696,7 @@ def _read_png(path: Path) -> NDArray[Any]:
                 return np.asarray(image.convert("L") if image.mode == "RGB" else image)
     except InputError:
         raise
+    except UnidentifiedImageError as error:
+        raise InputError(f"{path}: not a PNG, BMP or TIFF image, or a damaged one") from error
     except Exception as error:  # Pillow raises many kinds on damaged files
         raise InputError(f"{path}: not a readable PNG, BMP or TIFF image ({type(error).__name__}: {str(error)[:120]})") from error

@@ -192,6 +192,14 @@ class Bench:
         """``n lambda / NA^2``: half of it from the focus costs about a fifth of the peak (Born & Wolf, 7th ed., sec. 8.8.2)."""
         return self.optics.medium_index * self.wavelength_um / self.optics.numerical_aperture**2
 
+    @property
+    def resolution_um(self) -> NDArray[np.float64]:
+        """Least distance of separated spots along x, y and z: the Airy radius, and the first dark point on the axis.
+
+        The latter lies at ``2 n lambda / NA^2`` (Born & Wolf, 7th ed., sec. 8.8.2).
+        """
+        return np.array([self.airy_radius_um, self.airy_radius_um, 2 * self.depth_of_focus_um])
+
 
 def demo_bench_text() -> str:
     """Text of the demo bench file.
@@ -304,9 +312,9 @@ def _read_light(table: Table, panel: Panel, files: dict[str, str]) -> Light:
 
 def _read_optics(table: Table) -> Optics:
     index = table.number("medium_index", 1, 4, 1.0)
-    aperture = table.number("numerical_aperture", 0, 4, REQUIRED, above=True)
+    aperture = table.number("numerical_aperture", 1e-3, 4, REQUIRED)
     if aperture >= index:
-        raise table.wrong("numerical_aperture", f"a number above 0 and below medium_index, {index:g}")
+        raise table.wrong("numerical_aperture", f"a number from 0.001 up and below medium_index, {index:g}")
     aberration = table.table("aberration")
     optics = Optics(
         focal_length_mm=table.number("focal_length_mm", 0.01, 1e4, REQUIRED),
@@ -388,7 +396,7 @@ def _check_phase(table: Table, key: str, path: Path, level: NDArray[np.float64],
     if (step < 0).any() or not step.any():
         worst = int(np.argmin(step))
         found = f"found {phase[worst]:g} at level {level[worst]:g} and {phase[worst + 1]:g} at level {level[worst + 1]:g}"
-        raise table.problem(key, f"{path}: phase_rad: {found}; allowed: always rising or always falling")
+        raise table.problem(key, f"{path}: phase_rad: {found}; allowed: always rising or always falling (smooth a noisy curve first)")
     needed = 2 * np.pi * (levels - 1) / levels
     if np.ptp(phase) < needed * (1 - 1e-3):  # no curve is measured, or printed, better than that
         raise table.problem(key, f"{path}: phase_rad: found a range of {np.ptp(phase):.4g} rad; allowed: from {needed:.4g} rad (2 pi) up")
@@ -629,6 +637,27 @@ def bench_warnings(bench: Bench, sites: Sites | None = None) -> list[str]:
     return found if sites is None else [*found, *_site_warnings(bench, sites)]
 
 
+def drowned(bench: Bench, sites: Sites) -> NDArray[np.bool_]:
+    """Tell which dark sites lie so close to a bright one that its light cannot be kept away, shape (n,).
+
+    Closer, that is, than the resolution (`Bench.resolution_um`).
+
+    Examples
+    --------
+    >>> from holo.registration import Sites
+    >>> bench = parse_bench(demo_bench_text(), "bench.toml")  # its Airy radius is 0.95 um
+    >>> sites = Sites(np.zeros((3, 2)), np.array([[60.0, 40, 0], [60.9, 40, 0], [61, 40, 0]]), np.array([1.0, 0, 0]))
+    >>> drowned(bench, sites)
+    array([False,  True, False])
+    """
+    from scipy.spatial import KDTree
+
+    bright, places = sites.target > 0, sites.xyz_um / bench.resolution_um
+    if not bright.any():
+        return bright
+    return np.asarray(~bright & (KDTree(places[bright]).query(places)[0] < 1 - 1e-9))
+
+
 def _light_warnings(bench: Bench) -> list[str]:
     found = []
     wavelength, density, limit = bench.light.wavelength_nm, power_density_w_cm2(bench), bench.panel.power_limit_w_cm2
@@ -677,6 +706,7 @@ def _site_warnings(bench: Bench, sites: Sites) -> list[str]:
     beyond = np.asarray((np.abs(sites.xyz_um[:, :2]) > half).any(axis=1))
     undiffracted = np.asarray(np.hypot(*sites.xyz_um[:, :2].T) < reach)
     ghosts = _on_ghosts(sites.xyz_um, sites.xyz_um[sites.target > 0], reach)
+    lost = drowned(bench, sites)
     if beyond.any():
         found.append(
             f"{_count(sites, beyond)} beyond the field that the panel can address, {half:.4g} um to each side of the axis: their light"
@@ -691,6 +721,11 @@ def _site_warnings(bench: Bench, sites: Sites) -> list[str]:
         found.append(
             f"{_count(sites, ghosts)} within {reach:.3g} um of the ghost (-x, -y) of a bright site: a panel whose response is not exact"
             " puts light there"
+        )
+    if lost.any():
+        found.append(
+            f"{_count(sites, lost)} so close to a bright site (Airy radius {bench.airy_radius_um:.3g} um) that they cannot be kept dark:"
+            " their crosstalk is predicted, but the search does not care for it"
         )
     return found
 

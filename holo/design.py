@@ -14,16 +14,17 @@ from numpy.typing import NDArray
 
 from holo import __version__
 from holo.arrangement import Arrangement, arrangement_files, from_sites, parse_arrangement
-from holo.bench import Bench, parse_bench
+from holo.bench import Bench, drowned, parse_bench
 from holo.errors import InputError
 from holo.field.path import LightPath, light_path
 from holo.files import digest_of, read_text
 from holo.lattice import Lattice
-from holo.mask import FORMAT, VERSION, Levels, Mask, levels_of_phase, nudge_mask, phase_of_levels
+from holo.mask import FORMAT, SOURCES, VERSION, Levels, Mask, levels_of_phase, nudge_mask, phase_of_levels
 from holo.predict import Prediction, predict
-from holo.registration import Registration, Sites, parse_registration, place, registration_text
+from holo.registration import Registration, Sites, closest_pair, parse_registration, place, registration_text
 from holo.retrieve.spots import EFFORTS, Progress, Retrieval, retrieve_spots
 from holo.retrieve.trim import trim
+from holo.tables import shortened
 
 Source = dict[str, Any]
 """Where an input came from, as the record of a mask has it: ``path``, ``digest``, ``text`` and ``files`` (side files by digest)."""
@@ -42,7 +43,8 @@ class DesignOptions:
     uniformity : float or None
         Uniformity to stop at; None leaves it to the effort.
     iterations : int or None
-        Most iterations of the engine's last stage; None leaves it to the effort.
+        Most iterations with the phases of the sites held, and most corrections on the panel after them; None leaves both to the
+        effort.
 
     Raises
     ------
@@ -186,10 +188,9 @@ def design(
 
     Notes
     -----
-    Dark sites closer than the Airy radius to a bright one, where its light cannot be kept away, are judged but not asked to be
-    dark. The levels are those of the retrieved phase, trimmed
-    so that their rounding leaves the sites level (`holo.retrieve.trim`). The figures are of the levels as the panel shows them,
-    by a sum that the engine does not use.
+    Dark sites too close to a bright one (`holo.bench.drowned`) are judged but not asked to be dark. The levels are those of the
+    retrieved phase, trimmed so that their rounding leaves the sites level (`holo.retrieve.trim`); the effort quick leaves that
+    out. The figures are of the levels as the panel shows them, by a sum that the engine does not use.
 
     Examples
     --------
@@ -205,7 +206,7 @@ def design(
     sites = place(arrangement, bench.lattice, registration)
     check_sites(bench, sites)
     path = light_path(bench)
-    kept = sites.bright | _separated(bench, sites)
+    kept = ~drowned(bench, sites)
     retrieval = retrieve_spots(
         path,
         sites.xyz_um[kept],
@@ -262,28 +263,10 @@ def check_sites(bench: Bench, sites: Sites) -> None:
         _check_separated(bench, sites, bright)
 
 
-def _separated(bench: Bench, sites: Sites) -> NDArray[np.bool_]:
-    """Whether a site lies at least the Airy radius away from every bright site."""
-    from scipy.spatial import KDTree
-
-    bright = sites.xyz_um[sites.bright] / _resolution_um(bench)
-    return np.asarray(KDTree(bright).query(sites.xyz_um / _resolution_um(bench))[0] >= 1 - 1e-9)
-
-
-def _resolution_um(bench: Bench) -> NDArray[np.float64]:
-    """Least distance of separated spots along x, y and z."""
-    return np.array([bench.airy_radius_um, bench.airy_radius_um, 2 * bench.depth_of_focus_um])
-
-
 def _check_separated(bench: Bench, sites: Sites, bright: NDArray[np.intp]) -> None:
-    from scipy.spatial import KDTree
-
-    scaled = sites.xyz_um[bright] / _resolution_um(bench)
-    found = KDTree(scaled).query(scaled, k=2)
-    distance, neighbour = np.asarray(found[0])[:, 1], np.asarray(found[1])[:, 1]
-    nearest = int(np.argmin(distance))
-    if distance[nearest] < 1 - 1e-9:
-        one, other = bright[nearest], bright[neighbour[nearest]]
+    first, second, distance = closest_pair(sites.xyz_um[bright] / bench.resolution_um)
+    if distance < 1 - 1e-9:
+        one, other = bright[first], bright[second]
         apart = float(np.linalg.norm(sites.xyz_um[one] - sites.xyz_um[other]))
         raise InputError(
             f"{_name(sites, one)} and {_name(sites, other)}: found {apart:.4g} um apart; "
@@ -327,7 +310,7 @@ def recorded_inputs(record: dict[str, Any], bench_path: str | os.PathLike[str] |
         If a side file is missing or has changed since, or a text does not parse.
     """
     bench = recorded_bench(record, bench_path)
-    sources = {key: record[key] for key in ("bench", "arrangement", "registration")}
+    sources = {key: record[key] for key in SOURCES}
     return Inputs(bench, recorded_arrangement(record, bench.lattice), recorded_registration(record), sources)
 
 
@@ -409,7 +392,7 @@ def remake(record: dict[str, Any], bench_path: str | os.PathLike[str] | None = N
     try:
         options = DesignOptions(seed=record["seed"], **record["options"])
     except TypeError as error:
-        raise InputError(f"record.options: found {record['options']!r:.80}; allowed: effort, uniformity and iterations") from error
+        raise InputError(f"record.options: found {shortened(record['options'])}; allowed: effort, uniformity and iterations") from error
     made = design(inputs.bench, inputs.arrangement, inputs.registration, options, progress, sources=inputs.sources)
     return _nudged(made, inputs.bench, record["nudges"])
 

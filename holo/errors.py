@@ -12,6 +12,9 @@ Every message names what was wrong, whose it is, what was found and what is allo
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+from contextlib import contextmanager
+
 
 class HoloError(Exception):
     """Root of the exceptions that holo raises on purpose."""
@@ -31,3 +34,21 @@ class OutputExistsError(InputError, FileExistsError):
 
 class RetrievalError(HoloError, ArithmeticError):
     """No phase could be found for the wanted light."""
+
+
+@contextmanager
+def naming(whose: object) -> Iterator[None]:
+    """Put the name of a file or key before what the block refuses, for functions that know neither.
+
+    Examples
+    --------
+    >>> with naming("mask.tiff"):
+    ...     raise InputError("levels: found 300; allowed: 0 to 255")
+    Traceback (most recent call last):
+    ...
+    holo.errors.InputError: mask.tiff: levels: found 300; allowed: 0 to 255
+    """
+    try:
+        yield
+    except InputError as error:
+        raise InputError(f"{whose}: {error}") from error

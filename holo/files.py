@@ -6,14 +6,15 @@ import csv
 import hashlib
 import os
 import tempfile
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
+from io import BufferedReader
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from holo.errors import InputError, OutputExistsError
+from holo.errors import InputError, OutputExistsError, naming
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -33,20 +34,24 @@ def read_bytes(path: str | os.PathLike[str], limit: int = MAX_TEXT_BYTES) -> byt
     InputError
         If the file is missing, not a regular file, unreadable or too large.
     """
+    with _reading(path) as file:
+        size = os.fstat(file.fileno()).st_size
+        if size > limit:
+            raise InputError(f"{path}: found {size} bytes; allowed: at most {limit}")
+        return file.read()
+
+
+@contextmanager
+def _reading(path: str | os.PathLike[str]) -> Iterator[BufferedReader]:
+    """A regular file, open; whatever the system refuses becomes an `InputError`."""
     path = Path(path)
     try:
         if not path.is_file():
             raise InputError(f"{path}: {'not a file' if path.exists() else 'no such file'}")
-        size = path.stat().st_size
-        if size > limit:
-            raise InputError(f"{path}: found {size} bytes; allowed: at most {limit}")
-        return path.read_bytes()
+        with path.open("rb") as file:
+            yield file
     except OSError as error:
         raise InputError(f"{path}: cannot be read ({error.strerror or error})") from error
-    except ValueError as error:
-        if isinstance(error, InputError):
-            raise
-        raise InputError(f"{str(path)!r}: not a usable path ({error})") from error
 
 
 def read_text(path: str | os.PathLike[str]) -> str:
@@ -58,8 +63,9 @@ def read_text(path: str | os.PathLike[str]) -> str:
 
 
 def digest(path: str | os.PathLike[str]) -> str:
-    """SHA-256 of a file's bytes, as ``sha256:<hex>``."""
-    return digest_of(read_bytes(path, limit=2**31))
+    """SHA-256 of a file's bytes, as ``sha256:<hex>``, whatever its size (raises as `read_bytes`)."""
+    with _reading(path) as file:
+        return "sha256:" + hashlib.file_digest(file, "sha256").hexdigest()
 
 
 def digest_of(content: bytes) -> str:
@@ -124,8 +130,8 @@ def _cell(text: str, may_be_empty: bool, where: str) -> float:
     return value
 
 
-def read_tiff(path: str | os.PathLike[str], page: int = 0) -> NDArray[Any]:
-    """One grey page of a TIFF file, with its size checked before memory is taken.
+def read_tiff(path: str | os.PathLike[str]) -> NDArray[Any]:
+    """The one grey page of a TIFF file, with its size checked before memory is taken.
 
     Returns
     -------
@@ -135,11 +141,13 @@ def read_tiff(path: str | os.PathLike[str], page: int = 0) -> NDArray[Any]:
     Raises
     ------
     InputError
-        If the file is not a readable TIFF, lacks the page, is not a single grey plane, is larger than `MAX_PIXELS`, or
-        announces more pixel data than the file holds.
+        If the file is not a readable TIFF of exactly one page, that page is not a single grey plane with black as 0, is larger
+        than `MAX_PIXELS`, or announces more pixel data than the file holds.
     """
     with open_tiff(path) as pages:
-        return read_page(path, pages, page)
+        if len(pages) != 1:
+            raise InputError(f"{path}: found {len(pages)} pages; allowed: one")
+        return read_page(path, pages, 0)
 
 
 @contextmanager
@@ -150,11 +158,8 @@ def open_tiff(path: str | os.PathLike[str]) -> Iterator[Any]:
     import tifffile
 
     logging.getLogger("tifffile").setLevel(logging.CRITICAL)  # its findings reach the user as our own message
-    path = Path(path)
-    if not path.is_file():
-        raise InputError(f"{path}: {'not a file' if path.exists() else 'no such file'}")
     try:
-        with tifffile.TiffFile(path) as file:
+        with _reading(path) as opened, tifffile.TiffFile(opened) as file:
             yield file.pages
     except InputError:
         raise
@@ -166,23 +171,38 @@ def open_tiff(path: str | os.PathLike[str]) -> Iterator[Any]:
 
 def read_page(path: str | os.PathLike[str], pages: Any, page: int) -> NDArray[Any]:
     """Page number `page` of the `pages` of an open TIFF file (see `read_tiff`)."""
-    try:
-        entry = pages[page]
-    except IndexError as error:
-        raise InputError(f"{path}: has no page {page}; found {len(pages)} page(s)") from error
+    entry = pages[page]
+    with naming(f"{path}: page {page}"):
+        _check_page(entry, Path(path).stat().st_size)
+        try:
+            return np.asarray(entry.asarray())
+        except (ValueError, NotImplementedError) as error:
+            raise InputError(f"cannot be unpacked from {_name(entry.compression)} ({str(error)[:120]}); save it uncompressed") from error
+
+
+def _check_page(entry: Any, size: int) -> None:
+    """Refuse a page of a TIFF file of `size` bytes that is not what `read_tiff` wants, before its pixels are read."""
     shape, dtype = tuple(entry.shape), entry.dtype
     if len(shape) != 2 or dtype is None or np.dtype(dtype).kind not in "uif":
-        raise InputError(f"{path}: page {page}: found shape {str(shape)[:80]}, type {dtype}; allowed: one grey plane of integers or floats")
+        raise InputError(f"found shape {str(shape)[:80]}, type {dtype}; allowed: one grey plane of integers or floats")
     if shape[0] * shape[1] > MAX_PIXELS or shape[0] * shape[1] == 0:
-        raise InputError(f"{path}: page {page}: found {shape[0]} x {shape[1]} pixels; allowed: 1 to {MAX_PIXELS}")
-    stored = sum(entry.databytecounts)
-    size = Path(path).stat().st_size
+        raise InputError(f"found {shape[0]} x {shape[1]} pixels; allowed: 1 to {MAX_PIXELS}")
+    tag = entry.tags.get("PhotometricInterpretation")
+    if tag is not None and _name(tag.value) != "MINISBLACK":
+        raise InputError(f"found grey values of the kind {_name(tag.value)}; allowed: black as 0 (MINISBLACK)")
     ends = [offset + count for offset, count in zip(entry.dataoffsets, entry.databytecounts, strict=True)]
     if not ends or max(ends) > size:
-        raise InputError(f"{path}: page {page}: truncated; its data would end at byte {max(ends, default=0)} of {size}")
-    if int(entry.compression) == 1 and stored < shape[0] * shape[1] * np.dtype(dtype).itemsize:
-        raise InputError(f"{path}: page {page}: truncated; {stored} bytes of pixels for {shape[0]} x {shape[1]} of {dtype}")
-    return np.asarray(entry.asarray())
+        raise InputError(f"truncated; its data would end at byte {max(ends, default=0)} of {size}")
+    stored, needed = sum(entry.databytecounts), shape[0] * shape[1] * np.dtype(dtype).itemsize
+    if _name(entry.compression) == "NONE" and stored < needed:
+        raise InputError(f"truncated; {stored} bytes of pixels for {shape[0]} x {shape[1]} of {dtype}")
+    if stored > 2 * needed + 2**16:  # so much packed data unpacks to more than the page announces
+        raise InputError(f"found {stored} bytes of pixels for {shape[0]} x {shape[1]} of {dtype}; allowed: about {needed}, or fewer")
+
+
+def _name(constant: Any) -> str:
+    """Name of a constant of the TIFF standard; its number where it has none."""
+    return str(getattr(constant, "name", constant))
 
 
 @contextmanager
@@ -258,12 +278,62 @@ def _publish(temporary: Path, path: Path) -> None:
 def check_output(path: str | os.PathLike[str], overwrite: bool) -> None:
     """Refuse early, before any work is done, what `writing` would refuse at the end."""
     path = Path(path)
-    if path.is_dir():
-        raise InputError(f"{path}: is a folder; name a file")
-    if path.exists() and not overwrite:
-        raise OutputExistsError(f"{path}: exists already; use --overwrite to replace it")
-    if not path.parent.is_dir():
-        raise InputError(f"{path}: there is no folder {path.parent}; make it first")
+    try:
+        if path.is_dir():
+            raise InputError(f"{path}: is a folder; name a file")
+        if path.exists() and not path.is_file():
+            raise InputError(f"{path}: is a device or a pipe; name a file")
+        if path.exists() and not overwrite:
+            raise OutputExistsError(f"{path}: exists already; use --overwrite to replace it")
+        if not path.parent.is_dir():
+            raise InputError(f"{path}: there is no folder {path.parent}; make it first")
+        check_writable(path.parent, path)
+    except OSError as error:
+        if isinstance(error, OutputExistsError):
+            raise
+        raise InputError(f"{path}: cannot be written ({error.strerror or error})") from error
+
+
+def check_writable(folder: Path, path: Path) -> None:
+    """Refuse `path` if nothing may be written into `folder`, where it is to stand."""
+    if not os.access(folder, os.W_OK):
+        raise InputError(f"{path}: cannot be written (nothing may be written into {folder})")
+
+
+def write_folder(folder: Path, files: Mapping[str, bytes], check: Callable[[], None]) -> None:
+    """Write files into a folder: all are complete before the first takes its place, and a new folder appears as a whole.
+
+    Parameters
+    ----------
+    folder : Path
+        If there is none, its parent must be there.
+    files : mapping of str to bytes
+        Content of each file, by its path in the folder; those that stand there are replaced.
+    check : callable
+        Called just before the files take their places, to refuse what has come into their way.
+
+    Raises
+    ------
+    InputError
+        If the folder cannot be written, and what `check` raises.
+    """
+    try:
+        with tempfile.TemporaryDirectory(prefix=f".{folder.name}-", dir=folder if folder.is_dir() else folder.parent) as temporary:
+            made = Path(temporary) / "made"
+            for name, content in files.items():
+                (made / name).parent.mkdir(parents=True, exist_ok=True)
+                (made / name).write_bytes(content)
+            check()
+            if not folder.is_dir():
+                made.rename(folder)
+                return
+            for name in files:
+                (folder / name).parent.mkdir(parents=True, exist_ok=True)
+                (made / name).replace(folder / name)
+    except OSError as error:
+        if isinstance(error, OutputExistsError):
+            raise
+        raise InputError(f"{folder}: cannot be written ({error.strerror or error})") from error
 
 
 def write_text(path: str | os.PathLike[str], text: str, overwrite: bool = False) -> None:

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-import math
 import os
 from dataclasses import dataclass, replace
 from datetime import datetime
@@ -16,6 +15,7 @@ from numpy.typing import NDArray
 from holo.errors import InputError
 from holo.field.path import LightPath, wrap
 from holo.files import check_output, open_tiff, read_page, writing
+from holo.tables import shortened
 
 if TYPE_CHECKING:
     from holo.bench import Panel
@@ -31,6 +31,9 @@ VERSION = 1
 
 MAX_RECORD_BYTES = 64 * 2**20
 """Largest record of a mask file that is read."""
+
+FARTHEST_NUDGE_UM = 1e4
+"""Longest nudge; beyond any objective's field and depth it is a mistake."""
 
 RENDER_SUFFIXES = (".bmp", ".png", ".npy")
 """Kinds of file that `render_levels` writes."""
@@ -210,7 +213,7 @@ def nudge_phase(path: LightPath, phase: NDArray[np.floating[Any]], dx_um: float,
     Raises
     ------
     InputError
-        If the shapes differ, or a distance is not finite.
+        If the shapes differ, or a distance is longer than `FARTHEST_NUDGE_UM`.
 
     Notes
     -----
@@ -220,8 +223,8 @@ def nudge_phase(path: LightPath, phase: NDArray[np.floating[Any]], dx_um: float,
     if np.shape(phase) != path.amplitude.shape:
         raise InputError(f"phase: found shape {np.shape(phase)}; allowed: {path.amplitude.shape}, the panel's")
     for name, value in (("dx_um", dx_um), ("dy_um", dy_um), ("dz_um", dz_um)):
-        if not math.isfinite(value):
-            raise InputError(f"{name}: found {value}; allowed: a finite number of um")
+        if not abs(value) <= FARTHEST_NUDGE_UM:  # also false for NaN
+            raise InputError(f"{name}: found {value:g}; allowed: from {-FARTHEST_NUDGE_UM:g} to {FARTHEST_NUDGE_UM:g} um")
     moved = phase + path.scale * (path.x_um[None, :] * dx_um + path.y_um[:, None] * dy_um) + path.defocus * dz_um
     return wrap(moved)
 
@@ -326,9 +329,9 @@ def _parse_record(path: str | os.PathLike[str], text: str) -> dict[str, Any]:
     try:
         record = json.loads(text)
     except (ValueError, RecursionError) as error:
-        raise InputError(f"{path}: record: found {_short(text)}, not JSON; allowed: the image description of a mask file") from error
+        raise InputError(f"{path}: record: found {shortened(text)}, not JSON; allowed: the image description of a mask file") from error
     if not isinstance(record, dict):
-        raise InputError(f"{path}: record: found {_short(record)}; allowed: a JSON object")
+        raise InputError(f"{path}: record: found {shortened(record)}; allowed: a JSON object")
     return record
 
 
@@ -345,6 +348,9 @@ def check_mask(path: str | os.PathLike[str], mask: Mask) -> None:
         raise InputError(f"{path}: phase: found values from {low:g} to {high:g}; allowed: 0 to 2 pi rad")
     _check_record(path, mask.record)
 
+
+SOURCES = ("bench", "arrangement", "registration")
+"""The inputs of a mask, as its record names them."""
 
 _SOURCE_KEYS: dict[str, tuple[type, ...]] = {"path": (str,), "digest": (str,), "text": (str,), "files": (dict,)}
 _NUDGE_KEYS: dict[str, tuple[type, ...]] = {"x_um": (int, float), "y_um": (int, float), "focus_um": (int, float)}
@@ -368,13 +374,17 @@ def _check_record(path: str | os.PathLike[str], record: dict[str, Any]) -> None:
     """Raise `InputError` unless the record has every key of a mask's record with a value of the right kind."""
     _check_head(path, record)
     _check_keys(path, "record", record, _RECORD_KEYS)
-    for key in ("bench", "arrangement", "registration"):
+    for key in SOURCES:
         if record[key] is not None:
             _check_source(path, f"record.{key}", record[key])
     if record["seed"] < 0:
         raise InputError(f"{path}: record.seed: found {record['seed']}; allowed: 0 or more")
     for number, step in enumerate(record["nudges"]):
         _check_keys(path, f"record.nudges[{number}]", step, _NUDGE_KEYS)
+        for key in _NUDGE_KEYS:
+            if not abs(step[key]) <= FARTHEST_NUDGE_UM:  # also false for NaN
+                found = f"{path}: record.nudges[{number}].{key}: found {shortened(step[key])}"
+                raise InputError(f"{found}; allowed: from {-FARTHEST_NUDGE_UM:g} to {FARTHEST_NUDGE_UM:g}")
     try:
         datetime.fromisoformat(record["time"])
         json.dumps(record, allow_nan=False)
@@ -384,9 +394,9 @@ def _check_record(path: str | os.PathLike[str], record: dict[str, Any]) -> None:
 
 def _check_head(path: str | os.PathLike[str], record: dict[str, Any]) -> None:
     if record.get("format") != FORMAT:
-        raise InputError(f"{path}: record.format: found {_short(record.get('format'))}; allowed: {FORMAT!r}")
+        raise InputError(f"{path}: record.format: found {shortened(record.get('format'))}; allowed: {FORMAT!r}")
     if type(record.get("version")) is not int or record["version"] != VERSION:
-        raise InputError(f"{path}: record.version: found {_short(record.get('version'))}; allowed: {VERSION}, the one read here")
+        raise InputError(f"{path}: record.version: found {shortened(record.get('version'))}; allowed: {VERSION}, the one read here")
 
 
 def _check_source(path: str | os.PathLike[str], where: str, source: dict[str, Any]) -> None:
@@ -394,22 +404,17 @@ def _check_source(path: str | os.PathLike[str], where: str, source: dict[str, An
     digests = {f"{where}.digest": source["digest"]} | {f"{where}.files[{name!r}]": value for name, value in source["files"].items()}
     for name, value in digests.items():
         if not (isinstance(value, str) and value.startswith("sha256:") and len(value) == 71):
-            raise InputError(f"{path}: {name}: found {_short(value)}; allowed: 'sha256:' and 64 hexadecimal digits")
+            raise InputError(f"{path}: {name}: found {shortened(value)}; allowed: 'sha256:' and 64 hexadecimal digits")
 
 
 def _check_keys(path: str | os.PathLike[str], where: str, table: object, keys: dict[str, tuple[type, ...]]) -> None:
     if not isinstance(table, dict):
-        raise InputError(f"{path}: {where}: found {_short(table)}; allowed: an object with {', '.join(keys)}")
+        raise InputError(f"{path}: {where}: found {shortened(table)}; allowed: an object with {', '.join(keys)}")
     for key, kinds in keys.items():
         if key not in table:
             raise InputError(f"{path}: {where}.{key}: missing; needed: {' or '.join(_KIND[kind] for kind in kinds)}")
         if type(table[key]) not in kinds:
-            raise InputError(f"{path}: {where}.{key}: found {_short(table[key])}; allowed: {' or '.join(_KIND[kind] for kind in kinds)}")
-
-
-def _short(value: object) -> str:
-    text = repr(value)
-    return text if len(text) <= 60 else text[:57] + "..."
+            raise InputError(f"{path}: {where}.{key}: found {shortened(table[key])}; allowed: {' or '.join(_KIND[kind] for kind in kinds)}")
 
 
 def render_levels(path: str | os.PathLike[str], levels: Levels, overwrite: bool = False) -> None:

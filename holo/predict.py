@@ -11,6 +11,7 @@ from holo.errors import InputError
 from holo.field.path import LightPath, light_path
 from holo.field.sites import direct_fields
 from holo.mask import phase_of_levels
+from holo.registration import closest_pair
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -60,7 +61,7 @@ class Figures:
     bright, dark : int
         Numbers of bright and dark sites.
     efficiency : float
-        Sum of the relative intensities of the bright sites.
+        Sum of the relative intensities of the bright sites; light that passes sites in several planes counts in each.
     uniformity, spread : float
         ``1 - (max r - min r) / (max r + min r)`` and ``std r / mean r`` of ``r``, intensity over target.
     crosstalk_max, crosstalk_mean : float or None
@@ -95,7 +96,8 @@ class Prediction:
         ``r``, intensity over target; NaN on dark sites.
     figures : Figures
     power_fraction : float
-        Share of the power on the panel that lands within the Airy radius of a bright site.
+        Share of the power on the panel that lands within the Airy radius of a bright site; over several planes the sum of the
+        shares in each, which may exceed 1.
     power_in_pupil : float
         Share of the power on the panel that the pupil lets through.
     undiffracted : float
@@ -232,8 +234,7 @@ def _by_order(stray: NDArray[np.float64], dark_um: NDArray[np.float64], bright_u
     from scipy.spatial import KDTree
 
     distance = np.asarray(KDTree(bright_um).query(dark_um)[0])
-    every = np.concatenate([dark_um, bright_um])
-    unit = np.asarray(KDTree(every).query(every, k=2)[0])[:, 1].min()
+    unit = closest_pair(np.concatenate([dark_um, bright_um]))[2]
     order = np.argsort(distance, kind="stable")
     starts = np.flatnonzero(np.diff(distance[order]) > SHELL_GAP * unit) + 1
     return tuple(

@@ -173,14 +173,37 @@ def place(arrangement: Arrangement, lattice: Lattice, registration: Registration
 def _check_apart(ij: NDArray[np.float64], xyz_um: NDArray[np.float64]) -> None:
     if len(ij) < 2:
         return
+    first, second, distance = closest_pair(xyz_um)
+    if distance < CLOSEST_UM:
+        one, other = (f"({i:g}, {j:g})" for i, j in ij[[first, second]])
+        raise InputError(f"sites: found {one} and {other} {distance:.2g} um apart; allowed: {CLOSEST_UM:g} um or more")
+
+
+def closest_pair(points: NDArray[np.float64]) -> tuple[int, int, float]:
+    """Find the two points, of two or more, that lie closest to each other.
+
+    Parameters
+    ----------
+    points : ndarray, shape (n, d)
+
+    Returns
+    -------
+    first, second : int
+        Their numbers.
+    distance : float
+
+    Examples
+    --------
+    >>> closest_pair(np.array([[0.0, 0.0], [9.0, 0.0], [0.0, 2.0]]))
+    (0, 2, 2.0)
+    """
     from scipy.spatial import KDTree
 
-    found = KDTree(xyz_um).query(xyz_um, k=2)
-    distances, neighbours = np.asarray(found[0])[:, 1], np.asarray(found[1])[:, 1]
-    first = int(np.argmin(distances))
-    if distances[first] < CLOSEST_UM:
-        one, other = (f"({i:g}, {j:g})" for i, j in ij[[first, neighbours[first]]])
-        raise InputError(f"sites: found {one} and {other} {distances[first]:.2g} um apart; allowed: {CLOSEST_UM:g} um or more")
+    found = KDTree(points).query(points, k=2)
+    distances, neighbours = np.asarray(found[0]), np.asarray(found[1])
+    first = int(np.argmin(distances[:, 1]))
+    second = neighbours[first, neighbours[first] != first][0]  # the query names a point's twin before the point itself
+    return first, int(second), float(distances[first, 1])
 
 
 def read_registration(path: str | os.PathLike[str]) -> Registration:

@@ -11,7 +11,6 @@ import csv
 import io
 import json
 import os
-import tempfile
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
@@ -27,8 +26,9 @@ from holo.errors import InputError, OutputExistsError
 from holo.field.path import LightPath, light_path
 from holo.field.plane import FieldTransform, grid_envelope, panel_light, plane_field
 from holo.field.sites import direct_fields, pupil_box
-from holo.files import digest_of
-from holo.mask import phase_of_levels
+from holo.files import check_writable, digest_of, write_folder
+from holo.mask import SOURCES, phase_of_levels
+from holo.registration import closest_pair
 from holo.retrieve.spots import EFFORTS
 
 if TYPE_CHECKING:
@@ -214,7 +214,9 @@ def write_report(
         "summary.json": (json.dumps(summary, indent=2, allow_nan=False) + "\n").encode("ascii"),
         **{picture.name: picture.png for picture in pictures},
     }
-    _write_files(folder, files, overwrite)
+    write_folder(folder, files, lambda: check_folder(folder, overwrite))
+    for name in set(FILES) - set(files):
+        (folder / name).unlink(missing_ok=True)
     return summary
 
 
@@ -241,7 +243,7 @@ def report_summary(
         the mask file holds, are left out of the record; ``levels_digest`` is that of the levels, row by row.
     """
     record = mask.record
-    sources = {key: record[key] and {part: record[key][part] for part in ("path", "digest", "files")} for key in _SOURCES}
+    sources = {key: record[key] and {part: record[key][part] for part in ("path", "digest", "files")} for key in SOURCES}
     wanted = record["options"].get("uniformity") or getattr(EFFORTS.get(record["options"].get("effort", "")), "uniformity", None)
     other = [] if bench.digest == record["bench"]["digest"] else ["the bench of this prediction is not the one that the mask was made for"]
     return {
@@ -260,9 +262,6 @@ def report_summary(
         "warnings": [*other, *bench_warnings(bench, prediction.sites)],
         "record": {**{key: record[key] for key in ("version", "time", "holo", "seed", "options", "nudges")}, **sources},
     }
-
-
-_SOURCES = ("bench", "arrangement", "registration")
 
 
 # ---------------------------------------------------------------------------------------------------------------------
@@ -284,33 +283,15 @@ def check_folder(folder: str | os.PathLike[str], overwrite: bool) -> None:
             raise InputError(f"{folder}: is a file; name a folder")
         if not folder.absolute().parent.is_dir():
             raise InputError(f"{folder}: there is no folder {folder.parent}; make it first")
+        check_writable(folder if is_folder else folder.parent, folder)
         present = [name for name in FILES if is_folder and (folder / name).exists()]
+        for name in present:
+            if (folder / name).is_dir():
+                raise InputError(f"{folder / name}: is a folder; the report has a file of that name")
     except OSError as error:
         raise InputError(f"{folder}: not a usable folder ({error.strerror or error})") from error
     if present and not overwrite:
         raise OutputExistsError(f"{folder}: holds {present[0]} already; use --overwrite to replace the report")
-
-
-def _write_files(folder: Path, files: dict[str, bytes], overwrite: bool) -> None:
-    """Write all files beside their places, then move them there; a new folder appears as a whole."""
-    try:
-        with tempfile.TemporaryDirectory(prefix=f".{folder.name}-", dir=folder if folder.is_dir() else folder.parent) as temporary:
-            made = Path(temporary) / "report"
-            made.mkdir()
-            for name, content in files.items():
-                (made / name).write_bytes(content)
-            check_folder(folder, overwrite)
-            if not folder.is_dir():
-                made.rename(folder)
-                return
-            for name in files:
-                (made / name).replace(folder / name)
-            for name in set(FILES) - set(files):
-                (folder / name).unlink(missing_ok=True)
-    except OutputExistsError:
-        raise
-    except OSError as error:
-        raise InputError(f"{folder}: cannot be written ({error.strerror or error})") from error
 
 
 def _sites_csv(prediction: Prediction) -> str:
@@ -407,7 +388,7 @@ def _legend_above(axes: Axes, columns: int, **more: Any) -> None:
     axes.legend(loc="lower center", bbox_to_anchor=(0.5, 1.0), ncols=columns, **more)
 
 
-def _plane_axes(scene: _Scene, box: Box) -> tuple[Figure, Axes]:
+def _plane_axes(box: Box) -> tuple[Figure, Axes]:
     """Axes over a box (left, right, top, bottom) of the objective plane, um, y down."""
     left, right, top, bottom = box
     shape = np.clip((bottom - top) / (right - left), 0.55, 1.6)
@@ -444,11 +425,22 @@ def _spots(scene: _Scene, plane: int) -> list[Picture]:
 
 
 def _light(scene: _Scene, plane: int, box: Box) -> NDArray[np.float32]:
-    """Intensity in a box of a plane over the mean of the bright sites, at the centres of equal, nearly square cells."""
-    longer = max(box[1] - box[0], box[3] - box[2])
-    x, y = (_centres(low, high, int(np.ceil(SAMPLES * (high - low) / longer))) for low, high in (box[:2], box[2:]))
+    """Intensity in a box of a plane over the mean of the bright sites, in equal, nearly square cells.
+
+    At their centres, or, where spots are no larger than cells, the highest of up to 3 x 3 places in each.
+    """
+    longer = _longer(box)
+    places = int(np.clip(np.ceil(2 * longer / SAMPLES / scene.bench.airy_radius_um), 1, 3))
+    columns, rows = (int(np.ceil(SAMPLES * (high - low) / longer)) for low, high in (box[:2], box[2:]))
+    x, y = _centres(*box[:2], places * columns), _centres(*box[2:], places * rows)
     fields = plane_field(scene.path, scene.phase, x, y, float(scene.depths_um[plane]))
-    return np.asarray(np.abs(fields) ** 2 / scene.unit, np.float32)
+    highest = np.square(np.abs(fields)).reshape(rows, places, columns, places).max(axis=(1, 3))
+    return np.asarray(highest / scene.unit, np.float32)
+
+
+def _longer(box: Box) -> float:
+    """Longer side of a box."""
+    return max(box[1] - box[0], box[3] - box[2])
 
 
 def _centres(low: float, high: float, count: int) -> NDArray[np.float64]:
@@ -462,16 +454,19 @@ def _spots_picture(scene: _Scene, plane: int) -> Picture:
     airy = scene.bench.airy_radius_um
     box = _box(scene.sites.xyz_um, 8 * airy)
     intensity = _light(scene, plane, box)
-    figure, axes = _plane_axes(scene, box)
+    figure, axes = _plane_axes(box)
     norm = LogNorm(SPOT_FLOOR, max(float(intensity.max()), 1.0))
     image = axes.imshow(np.maximum(intensity, SPOT_FLOOR), norm=norm, cmap="magma", extent=_picture_extent(box), interpolation="nearest")
     _colour_bar(figure, axes, image, RELATIVE, extend="min")
     pick = scene.focused(plane)
     bright, dark = (int((pick & kind).sum()) for kind in (scene.sites.bright, ~scene.sites.bright))
     marks = "The sites lie too close to be marked here; the next picture does."
-    if _nearest(scene.sites.xyz_um[pick, :2], airy) > max(box[1] - box[0], box[3] - box[2]) / 60:
+    if _nearest(scene.sites.xyz_um[pick, :2], airy) > _longer(box) / 60:
         _mark_sites(axes, scene, pick)
         marks = f"Blue circles mark the {_count(bright, 'bright site')}{f', white squares the {dark} dark' if dark else ''}."
+    elif _nearest(scene.sites.xyz_um[pick & scene.sites.bright, :2], _longer(box)) > _longer(box) / 60:
+        _mark_sites(axes, scene, pick & scene.sites.bright)
+        marks = f"Blue circles mark the {_count(bright, 'bright site')}; the {dark} dark lie too close to be marked here."
     where = _plane_name(scene, plane)
     caption = (
         f"{marks} Each decade of intensity gets the same share of the colours, so that stray light shows: what glows beside the bright"
@@ -485,10 +480,10 @@ def _close_picture(scene: _Scene, plane: int) -> Picture:
     airy = scene.bench.airy_radius_um
     pick = np.flatnonzero(scene.focused(plane) & scene.sites.bright)
     centre = pick[np.argmin(scene.prediction.relative[pick])]
-    side = max(9 * _nearest(scene.sites.xyz_um[pick, :2], airy), 12 * airy)
+    side = float(np.clip(9 * _nearest(scene.sites.xyz_um[pick, :2], airy), 12 * airy, 80 * airy))
     box = _part(_box(scene.sites.xyz_um[pick], 8 * airy), scene.sites.xyz_um[centre, :2], side)
     intensity = _light(scene, plane, box)
-    figure, axes = _plane_axes(scene, box)
+    figure, axes = _plane_axes(box)
     image = axes.imshow(intensity, vmin=0, cmap="magma", extent=_picture_extent(box), interpolation="bilinear")
     _colour_bar(figure, axes, image, RELATIVE)
     _mark_sites(axes, scene, scene.focused(plane))
@@ -518,13 +513,14 @@ def _picture_extent(box: Box) -> Box:
 
 
 def _mark_sites(axes: Axes, scene: _Scene, pick: NDArray[np.bool_]) -> None:
-    """Draw open circles around bright sites and open squares around dark ones, the Airy radius or somewhat more from their middle."""
+    """Draw open circles around bright sites and open squares around dark ones, the Airy radius or more from their middle."""
     from matplotlib.collections import EllipseCollection, PatchCollection
     from matplotlib.patches import Rectangle
 
     airy = scene.bench.airy_radius_um
-    diameter = 2 * float(np.clip(0.3 * _nearest(scene.sites.xyz_um[pick, :2], 0), airy, 1.6 * airy))
     (left, right), (bottom, top) = axes.get_xlim(), axes.get_ylim()
+    diameter = 2 * float(np.clip(0.3 * _nearest(scene.sites.xyz_um[pick, :2], 0), airy, 1.6 * airy))
+    diameter = max(diameter, _longer((left, right, top, bottom)) / 80)
     x, y = scene.sites.xyz_um[:, 0], scene.sites.xyz_um[:, 1]
     pick = pick & (x > left - diameter) & (x < right + diameter) & (y > top - diameter) & (y < bottom + diameter)
     width = 0.9 if pick.sum() < 400 else 0.6
@@ -547,7 +543,7 @@ def _field(scene: _Scene) -> Picture:
 
     half = scene.bench.field_um / 2
     depth = float(scene.depths_um[0])
-    figure, axes = _plane_axes(scene, (-2 * half, 2 * half, -2 * half, 2 * half))
+    figure, axes = _plane_axes((-2 * half, 2 * half, -2 * half, 2 * half))
     intensity = _overview(scene, depth) / scene.unit
     norm = LogNorm(FIELD_FLOOR, max(float(intensity.max()), 1.0))
     extent = (-2 * half, 2 * half, 2 * half, -2 * half)
@@ -606,7 +602,7 @@ def _histogram(scene: _Scene) -> Picture:
     for side, label in ((-spread, "spread (one standard deviation)"), (spread, None)):
         axes.axvline(side, color=VERMILION, linestyle="--", linewidth=1, label=label)
     axes.set(xlabel="deviation of intensity / target from its mean (%)", ylabel="bright sites (count)", xlim=(-half, half))
-    axes.xaxis.set_major_locator(MaxNLocator(nbins=7))
+    axes.xaxis.set_major_locator(MaxNLocator(nbins=5))
     axes.yaxis.set_major_locator(MaxNLocator(integer=True))
     _legend_above(axes, 2)
     caption = (
@@ -626,8 +622,9 @@ def _site_map(scene: _Scene, plane: int) -> Picture:
     pick = scene.near(plane) & scene.sites.bright
     places, deviation = scene.sites.xyz_um[pick, :2], 100 * scene.deviation[pick]
     limit = scene.largest_percent
-    diameter = max(0.85 * _nearest(places, 4 * airy), airy)
-    figure, axes = _plane_axes(scene, _box(scene.sites.xyz_um[scene.sites.bright], max(8 * airy, 1.3 * diameter)))
+    extent = float(np.ptp(scene.sites.xyz_um[scene.sites.bright, :2], axis=0).max())
+    diameter = float(np.clip(0.85 * _nearest(places, 4 * airy), airy, max(0.15 * extent, 4 * airy)))
+    figure, axes = _plane_axes(_box(scene.sites.xyz_um[scene.sites.bright], max(8 * airy, 1.3 * diameter)))
     sizes = np.full(len(places), diameter)
     discs = EllipseCollection(sizes, sizes, np.zeros(len(places)), units="xy", offsets=places, offset_transform=axes.transData)
     discs.set(cmap="PuOr", norm=Normalize(-limit, limit), edgecolor="0.4", linewidth=0.3)
@@ -644,12 +641,9 @@ def _site_map(scene: _Scene, plane: int) -> Picture:
 
 
 def _nearest(places_um: NDArray[np.float64], alone_um: float) -> float:
-    """Least distance of two of the places; `alone_um` where there is but one."""
-    from scipy.spatial import KDTree
-
-    if len(places_um) < 2:
-        return alone_um
-    return float(np.asarray(KDTree(places_um).query(places_um, k=2)[0])[:, 1].min())
+    """Least distance of two different places; `alone_um` where there is but one."""
+    places = np.unique(places_um.round(6), axis=0)  # sites in several planes may lie behind each other
+    return closest_pair(places)[2] if len(places) > 1 else alone_um
 
 
 def _spot(scene: _Scene) -> Picture:
@@ -779,14 +773,26 @@ def _convergence(retrieval: Retrieval, wanted: float | None) -> Picture:
         place = ((first + last) / 2 + 1, 0.02)
         axes.text(*place, stages[first], transform=axes.get_xaxis_transform(), rotation=90, ha="center", fontsize=8, color="0.35")
     _legend_above(axes, 3, handles=lines)
+    told = "; ".join(f"{stage} {STAGES[stage]}" for stage in dict.fromkeys(stages))
     caption = (
-        "The search as its own transform saw it, before the phase was rounded to levels: a history, not the prediction. Spread"
-        " gathers light on the sites; weigh and settle level them with their phases free, hold with their phases held. A jump is"
-        " the change from a coarse panel to the whole one. A solid line still falling at the end means that more iterations would"
-        " help; a flat one above the dotted line, that they would not."
+        "The search as its own transform saw it, before the phase was rounded to levels and without the envelope of a pixel: a"
+        " history, not the prediction."
+        f" Its stages: {told}. The line jumps where the whole panel follows on a coarse one, and where dark sites come in."
+        " A solid line still falling at the end means that more iterations would help; a flat one above the dotted line, that they"
+        " would not."
     )
     alt = f"Uniformity and efficiency over {len(number)} iterations, ending at a uniformity of {uniformity[-1]:.5f}"
     return Picture("convergence.png", _png(figure), "How the search went", alt, caption)
+
+
+STAGES = {
+    "spread": "gathers light on the sites",
+    "weigh": "levels them while their phases follow the light",
+    "settle": "lets the phases follow again, on the whole panel",
+    "hold": "levels them with their phases held",
+    "turn": "turns the pixels one by one, which darkens the dark sites, levels the bright ones to the last digit and costs some efficiency",
+}
+"""What the stages of a search do, by their names in its history."""
 
 
 def _runs(stages: tuple[str, ...]) -> list[tuple[int, int]]:
@@ -824,7 +830,7 @@ def _page(scene: _Scene, summary: dict[str, Any], pictures: list[Picture]) -> st
         bench=scene.bench.name,
         made=_moment(summary["record"]["time"]),
         verdict=_verdict(scene, summary),
-        numbers=_numbers(summary, scene.bench.light.power_mw),
+        numbers=_numbers(summary, scene.bench.light.power_mw, len(depths)),
         warnings=[*(f"{text[0].upper()}{text[1:]}." for text in summary["warnings"]), CAUTION],
         planes_note=note if hidden else "",
         pictures=pictures,
@@ -848,9 +854,19 @@ def _verdict(scene: _Scene, summary: dict[str, Any]) -> dict[str, Any]:
     if not summary["converged"]:
         first = f"Not converged: the search stopped after {steps} iterations, short of {goal}."
         return {"fine": False, "lines": [first, f"{predicted}. If that is not enough:"], "remedies": REMEDIES}
-    cost = f"; rounding to {scene.bench.panel.phase_steps:.4g} steps of phase per 2 pi costs the rest"
-    rest = cost if wanted and summary["uniformity"] < wanted else ""
+    rest = f"; {_cost(scene.bench, summary['record'])}" if wanted and summary["uniformity"] < wanted else ""
     return {"fine": True, "lines": [f"Converged: the search reached {goal} in {steps} iterations.", f"{predicted}{rest}."], "remedies": ()}
+
+
+def _cost(bench: Bench, record: dict[str, Any]) -> str:
+    """What makes the light of the levels less level than the search left it."""
+    if record["nudges"]:
+        return "moving the light after the search, to places of another pixel envelope and to levels rounded anew, costs the rest"
+    rounding = f"rounding to {bench.panel.phase_steps:.4g} steps of phase per 2 pi costs"
+    effort = record["options"].get("effort", "normal")
+    if EFFORTS[effort].trim:
+        return f"{rounding} what trimming the levels could not win back"
+    return f"{rounding} the rest, and the effort {effort} does not trim the levels against that"
 
 
 REMEDIES = (
@@ -863,22 +879,27 @@ REMEDIES = (
 """What to try when a search has not converged."""
 
 
-def _numbers(summary: dict[str, Any], power_mw: float) -> list[dict[str, str]]:
+def _numbers(summary: dict[str, Any], power_mw: float, planes: int) -> list[dict[str, str]]:
     """The figures to read first, each with its meaning."""
     off = _percent(1 - summary["uniformity"])
+    again = "; light that passes sites in several planes counts in each" if planes > 1 else ""
     rows = [
         ("bright sites", f"{summary['bright']}", f"and {_count(summary['dark'], 'dark one')}"),
         ("uniformity", _near_one(summary["uniformity"]), f"all sites within {off} of the middle between brightest and dimmest"),
         ("spread", _percent(summary["spread"]), "standard deviation of intensity over target, over its mean"),
-        ("efficiency", _percent(summary["efficiency"]), "sum of the bright sites, over an unsplit focus on the axis"),
-        ("power on the sites", _percent(summary["power_fraction"]), "of the power on the panel, within the Airy radius of a bright site"),
+        ("efficiency", _percent(summary["efficiency"]), f"sum of the bright sites, over an unsplit focus on the axis{again}"),
+        (
+            "power on the sites",
+            _percent(summary["power_fraction"]),
+            f"of the power on the panel, within the Airy radius of a bright site{again}",
+        ),
         ("power per site", _power(summary["power_per_site_mw"]), f"mean, of {power_mw:g} mW on the panel, before losses of the optics"),
     ]
     if summary["dark"]:
         rows.append(
-            ("crosstalk, worst", _percent(summary["crosstalk_max"]), "light on the worst dark site, over the mean of the bright ones")
+            ("crosstalk, worst", _little(summary["crosstalk_max"]), "light on the worst dark site, over the mean of the bright ones")
         )
-        rows.append(("crosstalk, mean", _percent(summary["crosstalk_mean"]), "the same, over all dark sites"))
+        rows.append(("crosstalk, mean", _little(summary["crosstalk_mean"]), "the same, over all dark sites"))
     return [dict(zip(("name", "value", "meaning"), row, strict=True)) for row in rows]
 
 
@@ -919,7 +940,7 @@ def _labelled(name: str, value: float) -> tuple[str, str]:
 def _record_rows(summary: dict[str, Any]) -> list[tuple[str, str]]:
     record = summary["record"]
     rows = [("made", record["time"]), ("with holo", record["holo"]), ("digest of the levels", summary["levels_digest"])]
-    for key in _SOURCES:
+    for key in SOURCES:
         source = record[key] or {"path": "", "digest": "none; the bench's own lattice", "files": {}}
         rows.append((key, f"{source['path']} {source['digest']}".strip()))
         rows.extend((f"{key}: {name}", digest) for name, digest in source["files"].items())
@@ -942,6 +963,11 @@ def _count(number: int, name: str) -> str:
 
 def _percent(share: float) -> str:
     return f"{_three(100 * share)} %"
+
+
+def _little(share: float) -> str:
+    """A share that may be so small that its digits tell nothing about a real panel."""
+    return "under 0.0001 %" if 0 < share < 1e-6 else _percent(share)
 
 
 def _near_one(share: float) -> str:

@@ -4,29 +4,22 @@ from __future__ import annotations
 
 import difflib
 import math
-import os
 import tomllib
 from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
 from holo.errors import InputError
-from holo.files import read_text
 
 
-def read_toml(path: str | os.PathLike[str]) -> Table:
-    """The root table of a TOML file.
+def parse_toml(text: str, path: Path) -> Table:
+    """The root table of TOML `text`; `path` names it in messages, and its folder is where relative paths start.
 
     Raises
     ------
     InputError
-        If the file cannot be read or is not TOML; the message has the line.
+        If it is not TOML; the message has the line.
     """
-    return parse_toml(read_text(path), Path(path))
-
-
-def parse_toml(text: str, path: Path) -> Table:
-    """The root table of TOML `text`; `path` names it in messages, and its folder is where relative paths start."""
     try:
         content = tomllib.loads(text)
     except (ValueError, RecursionError) as error:  # ValueError also for whole numbers of thousands of digits
@@ -72,7 +65,7 @@ class Table:
 
     def wrong(self, key: str, allowed: str) -> InputError:
         """The error for a key whose value is not `allowed`."""
-        found = _short(self._content[key]) if key in self._content else "nothing"
+        found = shortened(self._content[key]) if key in self._content else "nothing"
         return InputError(f"{self.path}: {self.name(key)}: found {found}; allowed: {allowed}")
 
     def problem(self, key: str, text: str) -> InputError:
@@ -148,7 +141,7 @@ class Table:
             raise self.wrong(key, allowed)
         for number, row in enumerate(value, 1):
             if not isinstance(row, list) or len(row) != width or not all(_is_number(v) and low <= v <= high for v in row):
-                raise InputError(f"{self.path}: {self.name(key)}: row {number}: found {_short(row)}; allowed: {allowed}")
+                raise InputError(f"{self.path}: {self.name(key)}: row {number}: found {shortened(row)}; allowed: {allowed}")
         return tuple(tuple(float(v) for v in row) for row in value)
 
     def texts(self, key: str, default: Any = None) -> Any:
@@ -202,7 +195,7 @@ class Table:
             if key not in self._known:
                 near = difflib.get_close_matches(key, self._known, 1, 0.5)
                 hint = f"; nearest known key: {near[0]!r}" if near else ""
-                found = f"unknown key, found {_short(self._content[key])}{hint}"
+                found = f"unknown key, found {shortened(self._content[key])}{hint}"
                 raise InputError(f"{self.path}: {self.name(key)}: {found}; allowed keys: {', '.join(self._known)}")
 
 
@@ -214,9 +207,16 @@ def _is_number(value: Any) -> bool:
     return (type(value) is int and abs(value) < 10**300) or (type(value) is float and math.isfinite(value))
 
 
-def _short(value: Any) -> str:
+def shortened(value: object) -> str:
+    """A value as messages show it, in 80 characters at most.
+
+    Examples
+    --------
+    >>> shortened("x" * 1000)[-6:]
+    'xxx...'
+    """
     try:
         text = repr(value)
-    except ValueError:  # a whole number of thousands of digits
-        text = "a value with an endless number in it"
+    except (ValueError, RecursionError):  # a whole number of thousands of digits, or a table in a table in a table ...
+        text = f"a {type(value).__name__} too large to show"
     return text if len(text) <= 80 else text[:77] + "..."

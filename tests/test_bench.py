@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import re
+import struct
 import tomllib
+import zlib
 from types import SimpleNamespace
 
 import numpy as np
@@ -252,6 +254,16 @@ def test_dark_sites_throw_no_ghost(small_bench):
     assert bench_warnings(small_bench(), sites((6, 4), (-6, -4), target=0.0)) == []
 
 
+def test_dark_sites_in_the_light_of_a_bright_one_are_told(small_bench):
+    """The Airy radius is 0.71 um, and the first dark point on the axis 2 lambda / NA^2 = 3.9 um away."""
+    found = bench_warnings(small_bench(), sites((6, 4), (6.5, 4), (9, 4), (6.8, 4), target=[1, 0, 1, 0]))
+    assert len(found) == 1
+    assert re.match(r"1 of 4 sites \(the first at \(6\.5, 4\) um\) lie so close to a bright site .* cannot be kept dark", found[0])
+    deep = sites((6, 4), (6, 4), (6, 4), target=[1, 0, 0])
+    deep.xyz_um[:, 2] = 0, 3.8, 4.0
+    assert bench_warnings(small_bench(), deep)[0].startswith("1 of 3 sites")
+
+
 def test_warnings_never_call_anything_safe(demo_bench):
     texts = bench_warnings(demo_bench, sites((0, 0), (500, 0)))
     assert len(texts) == 5
@@ -310,8 +322,12 @@ BROKEN = [
     ({"panel__flatness_tiff": ""}, r"panel\.flatness_tiff: found ''; allowed: the name of a file"),
     # optics
     ({"optics__focal_length_mm": 0}, r"optics\.focal_length_mm: found 0; allowed: a number from 0\.01"),
-    ({"optics__numerical_aperture": 0}, r"optics\.numerical_aperture: found 0; allowed: a number above 0"),
-    ({"optics__numerical_aperture": 1.0}, r"optics\.numerical_aperture: found 1\.0; allowed: a number above 0 and below medium_index, 1"),
+    ({"optics__numerical_aperture": 0}, r"optics\.numerical_aperture: found 0; allowed: a number from 0\.001"),
+    ({"optics__numerical_aperture": 5e-324}, r"optics\.numerical_aperture: found 5e-324; allowed: a number from 0\.001"),
+    (
+        {"optics__numerical_aperture": 1.0},
+        r"optics\.numerical_aperture: found 1\.0; allowed: a number from 0\.001 up and below medium_index, 1",
+    ),
     (
         {"optics__numerical_aperture": 1.4, "optics__medium_index": 1.33},
         r"optics\.numerical_aperture: found 1\.4; .*below medium_index, 1\.33",
@@ -356,9 +372,10 @@ def test_broken_bench_files(small_bench_file, changes, message):
         ("nan", r"light\.power_mw: found nan; allowed: a number above 0"),
         ("inf", r"light\.power_mw: found inf; allowed"),
         ("9" * 400, r"light\.power_mw: found 9999.*\.\.\.; allowed"),
-        ("0x" + "f" * 5000, r"light\.power_mw: found a value with an endless number in it; allowed"),
+        ("0x" + "f" * 5000, r"light\.power_mw: found a int too large to show; allowed"),
         ("9" * 5000, r"not valid TOML: .*digits"),
         ("1e", r"not valid TOML: .*line \d+"),
+        ("1\n" + "z." * 3000 + "z = 1", r"light\.z: unknown key, found a dict too large to show; .*allowed keys: wavelength_nm"),
     ],
 )
 def test_strange_numbers(small_bench_text, tmp_path, number, message):
@@ -442,6 +459,56 @@ def test_broken_pictures(small_bench_file, tmp_path, key, picture, message):
     start = f"{path}: {key.replace('__', '.')}: {tmp_path / 'picture.tiff'}: "
     with pytest.raises(InputError, match=re.escape(start) + message):
         read_bench(path)
+
+
+@pytest.mark.parametrize(
+    ("written", "message"),
+    [
+        ({"data": np.ones((2, 80, 96), np.uint8)}, "found 2 pages; allowed: one"),
+        ({"data": np.ones((80, 96), np.uint8), "photometric": "miniswhite"}, "page 0: found grey values of the kind MINISWHITE; allowed"),
+        (
+            {"data": np.ones((80, 96, 3), np.uint8), "photometric": "rgb"},
+            r"page 0: found shape \(80, 96, 3\), type uint8; allowed: one grey",
+        ),
+    ],
+)
+def test_pictures_of_another_kind(small_bench_file, tmp_path, written, message):
+    tifffile.imwrite(tmp_path / "beam.tiff", **written)
+    with pytest.raises(InputError, match=r"beam\.tiff: " + message):
+        read_bench(small_bench_file(light__beam_diameter_mm=None, light__beam_tiff="beam.tiff"))
+
+
+@pytest.mark.parametrize(
+    "options", [{"compression": "zlib"}, {"tile": (16, 16)}, {"bigtiff": True}, {"byteorder": ">"}, {"rowsperstrip": 7}], ids=str
+)
+def test_pictures_packed_in_other_ways(small_bench, tmp_path, options):
+    picture = np.random.default_rng(1).random((80, 96)).astype(np.float32)
+    tifffile.imwrite(tmp_path / "beam.tiff", picture, **options)
+    assert (small_bench(light__beam_diameter_mm=None, light__beam_tiff="beam.tiff").light.beam == picture).all()
+
+
+@pytest.mark.parametrize(
+    ("kind", "content", "message"),
+    [
+        (60000, b"x" * 7680, r"cannot be unpacked from 60000 \(.*\); save it uncompressed"),
+        (8, b"x" * 7680, "not a readable TIFF file"),
+        (8, zlib.compress(bytes(2**26), 9) + bytes(2**17), r"found 19\d{4} bytes of pixels for 80 x 96 of uint8; allowed: about 7680"),
+    ],
+    ids=["no such packing", "damaged", "a bomb"],
+)
+def test_packed_pictures_that_are_none(small_bench_file, tmp_path, kind, content, message):
+    """One strip, patched into a file of the TIFF library: the strip at its end, the kind of packing and the strip's length."""
+    path = tmp_path / "beam.tiff"
+    tifffile.imwrite(path, np.ones((80, 96), np.uint8), metadata=None)
+    with tifffile.TiffFile(path) as file:
+        tags = {name: file.pages[0].tags[name].valueoffset for name in ("Compression", "StripOffsets", "StripByteCounts")}
+    bytes_ = bytearray(path.read_bytes())
+    struct.pack_into("<H", bytes_, tags["Compression"], kind)
+    struct.pack_into("<I", bytes_, tags["StripOffsets"], len(bytes_))
+    struct.pack_into("<I", bytes_, tags["StripByteCounts"], len(content))
+    path.write_bytes(bytes_ + content)
+    with pytest.raises(InputError, match=r"beam\.tiff: .*" + message):
+        read_bench(small_bench_file(light__beam_diameter_mm=None, light__beam_tiff="beam.tiff"))
 
 
 @pytest.mark.parametrize("content", [b"", b"II*\0", b"not a picture", b"II*\0\x08\0\0\0\xff\xff" + b"\0" * 40])

@@ -6,10 +6,12 @@ import json
 import os
 import re
 import select
+import shlex
 import signal
 import subprocess
 import sys
 import time
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -24,8 +26,8 @@ from holo.cli import NAMES, main
 from holo.cli.design import command as design_command
 from holo.cli.new import patterns
 from holo.cli.output import show
-from holo.errors import RetrievalError
-from holo.mask import read_mask
+from holo.errors import InputError, RetrievalError
+from holo.mask import read_mask, write_mask
 from holo.retrieve.spots import EFFORTS
 
 ARRANGEMENT = 'title = "nine and a hole"\n[[add]]\nblock = [3, 3]\n[[remove]]\nsites = [[1, 1]]\n[dark]\nmargin = 1\n'
@@ -171,6 +173,13 @@ def test_check_prints_numbers_and_warns_beside_them(made, tmp_path, small_bench_
     assert re.search("^warning: .*cannot be seen.*laser safety officer", run.stderr)
     assert re.search(r"^airy radius +0\.95338 um$", run.stdout, re.MULTILINE)
     assert "cannot be seen" in result_of("check", tmp_path / "infrared.toml")["warnings"][0]
+
+
+def test_check_tells_what_design_will_refuse(made, tmp_path):
+    (tmp_path / "close.toml").write_text("[[add]]\nsites = [[0, 0], [0.1, 0]]\n")
+    told = result_of("check", made / "bench.toml", "--arrangement", tmp_path / "close.toml")
+    assert re.search(r"^holo design will refuse this arrangement: site \(0, 0\).* and site \(0\.1, 0\).*0\.3 um", told["warnings"][0])
+    assert result_of("check", made / "bench.toml", "--arrangement", made / "holes.toml")["warnings"] == []
 
 
 def test_design_prints_the_figures_of_its_mask(made, tmp_path):
@@ -394,6 +403,28 @@ def test_a_closed_pipe_is_no_error(made, tmp_path):
 # when things go wrong
 
 
+def test_a_report_that_fails_leaves_the_mask_and_says_so(made, tmp_path, monkeypatch):
+    def full(*_):
+        raise InputError("report: cannot be written (No space left on device)")
+
+    monkeypatch.setattr("holo.report.write_folder", full)
+    arguments = ["design", made / "holes.toml", "--bench", made / "bench.toml", "-o", tmp_path / "m.tiff", "--effort", "quick"]
+    run = holo_(*arguments, "--report", tmp_path / "report")
+    assert run.exit_code == 2
+    assert run.stderr.endswith("m.tiff is written, but not its report\nerror: report: cannot be written (No space left on device)\n")
+    assert [path.name for path in tmp_path.iterdir()] == ["m.tiff"]
+
+
+@pytest.mark.skipif(not Path("/dev/full").exists(), reason="needs a device that is always full")
+def test_results_that_cannot_be_printed(made, tmp_path):
+    where = {**os.environ, "PYTHONPATH": str(Path(holo.__file__).parent.parent)}
+    with Path("/dev/full").open("w") as full:
+        arguments = [sys.executable, "-m", "holo", "inspect", str(made / "mask.tiff")]
+        run = subprocess.run(arguments, env=where, stdout=full, stderr=subprocess.PIPE, text=True, cwd=tmp_path, timeout=60)
+    assert run.returncode == 1
+    assert run.stderr == "error: [Errno 28] No space left on device: 'standard output'\n"
+
+
 def test_an_interrupt_leaves_nothing(tmp_path):
     (tmp_path / "bench.toml").write_text(demo_bench_text())
     before = contents(tmp_path)
@@ -479,11 +510,12 @@ BAD = {
     "design: again and more": ("design holes.toml --again mask.tiff -o new.tiff", "found arrangement beside --again"),
     "predict: cut off": ("predict cut.tiff --bench bench.toml", r"cut\.tiff: .*(truncated|not a readable TIFF)"),
     "predict: no TIFF": ("predict bench.toml --bench bench.toml", r"bench\.toml: not a readable TIFF"),
-    "predict: other panel": ("predict mask.tiff --bench wide.toml", "shape.*80.*96.*100"),
+    "predict: other panel": ("predict mask.tiff --bench wide.toml", r"error: mask\.tiff: levels: found shape.*80.*96.*100"),
+    "predict: levels above the panel's": ("predict high.tiff --bench bench.toml", r"high\.tiff: levels: found levels from 256 to"),
     "nudge: no distance": ("nudge mask.tiff -o new.tiff", "Missing option '--by-um'"),
     "nudge: half a distance": ("nudge mask.tiff -o new.tiff --by-um 1", "'--by-um' requires 2 arguments"),
-    "nudge: not finite": ("nudge mask.tiff -o new.tiff --by-um nan 0", "dx_um: found nan; allowed: a finite number"),
-    "nudge: too far": ("nudge mask.tiff -o new.tiff --by-um 1 0 --focus-um 1e300", "'--focus-um': 1e\\+300 is not in the range"),
+    "nudge: not finite": ("nudge mask.tiff -o new.tiff --by-um nan 0", r"mask\.tiff: dx_um: found nan; allowed: from -10000 to 10000 um"),
+    "nudge: too far": ("nudge mask.tiff -o new.tiff --by-um 1 0 --focus-um 1e300", r"mask\.tiff: dz_um: found 1e\+300; allowed: from"),
     "nudge: out of the field": ("nudge mask.tiff -o new.tiff --by-um 100 0", r"site \(0, 0\).*allowed: x and y from"),
     "nudge: onto itself": ("nudge mask.tiff -o mask.tiff --by-um 1 0", r"mask\.tiff: exists already"),
     "inspect: no mask": ("inspect plain.tiff", r"plain\.tiff: found 1 page\(s\); allowed: the 2 pages of a mask file"),
@@ -492,6 +524,31 @@ BAD = {
     "render: exists": ("render mask.tiff -o old.png", r"old\.png: exists already; use --overwrite"),
     "new: a file": ("new notes.toml", r"notes\.toml: cannot be made a folder"),
     "new: exists": ("new .", r"bench\.toml: exists already; use --overwrite"),
+    "new: no name": ("new ''", "found an empty name"),
+    "check: no name": ("check ''", "found an empty name; allowed: the name of a file or folder"),
+    "check: a line break and a colour": ("check 'no\n\x1b[31mfile'", r"^error: no\?\?\[31mfile: no such file $"),
+    "check: a long name": (f"check {'x' * 300}", "xxx: cannot be read"),
+    "check: a long name of an arrangement": (f"check bench.toml --arrangement {'x' * 300}", "xxx: cannot be read"),
+    "inspect: a long name": (f"inspect {'x' * 300}", "xxx: cannot be read"),
+    "inspect: a pipe": ("inspect pipe", "pipe: not a file"),
+    "check: a pipe": ("check pipe", "pipe: not a file"),
+    "design: a long output": (f"design holes.toml --bench bench.toml -o {'x' * 300}.tiff", "xxx.tiff: cannot be written"),
+    "design: onto a pipe": ("design holes.toml --bench bench.toml -o pipe.tiff --overwrite", r"pipe\.tiff: is a device or a pipe"),
+    "design: report without a name": ("design holes.toml --bench bench.toml -o new.tiff --report ''", "'--report': found an empty name"),
+    "design: report in the mask": (
+        "design holes.toml --bench bench.toml -o new.tiff --report new.tiff",
+        r"new\.tiff: found as the mask and as the folder of its report",
+    ),
+    "design: onto the beam": (
+        "design holes.toml --bench beam.toml -o beam.tiff --overwrite",
+        r"beam\.tiff: is read by this design and would be replaced; write elsewhere",
+    ),
+    "design: report onto the sites": (
+        "design list.toml --bench bench.toml -o new.tiff --report . --overwrite",
+        r"sites\.csv: is read by this design and would be replaced",
+    ),
+    "design: again with other options": ("design --again odd.tiff -o new.tiff", r"odd\.tiff: record\.options: found .*'haste'"),
+    "design: again with a broken bench": ("design --again broken.tiff -o new.tiff", r"broken\.tiff: .*bench\.toml: not valid TOML"),
     "demo: exists": ("demo .", r"\.: exists already; name another folder"),
 }
 
@@ -507,11 +564,21 @@ def test_bad_input_is_named_and_changes_nothing(case, made, tmp_path, monkeypatc
     (tmp_path / "far.toml").write_text("[[add]]\nsites = [[0, 0], [50, 50]]\n")
     (tmp_path / "cut.tiff").write_bytes((made / "mask.tiff").read_bytes()[:20000])
     (tmp_path / "old.png").write_bytes(b"old")
+    os.mkfifo(tmp_path / "pipe")
+    os.mkfifo(tmp_path / "pipe.tiff")
+    tifffile.imwrite(tmp_path / "beam.tiff", np.ones((80, 96), np.float32))
+    (tmp_path / "beam.toml").write_text(small_bench_text(light__beam_diameter_mm=None, light__beam_tiff="beam.tiff"))
+    (tmp_path / "sites.csv").write_text("i,j\n0,0\n1,2\n")
+    (tmp_path / "list.toml").write_text('[[add]]\nsites_csv = "sites.csv"\n')
+    mask = read_mask(made / "mask.tiff")
+    write_mask(tmp_path / "high.tiff", replace(mask, levels=mask.levels.astype(np.uint16) + 256))
+    write_mask(tmp_path / "odd.tiff", replace(mask, record={**mask.record, "options": {"haste": 1}}))
+    write_mask(tmp_path / "broken.tiff", replace(mask, record={**mask.record, "bench": {**mask.record["bench"], "text": "no TOML"}}))
     tifffile.imwrite(tmp_path / "plain.tiff", np.zeros((4, 4), np.uint8))
     before = contents(tmp_path)
     monkeypatch.chdir(tmp_path)
     arguments, message = BAD[case]
-    run = holo_(*arguments.split())
+    run = holo_(*shlex.split(arguments))
     assert run.exit_code == 2
     assert run.stdout == ""
     assert re.search(message, run.stderr.replace("\n", " "))

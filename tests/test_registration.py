@@ -11,7 +11,16 @@ from holo.affine import Affine, affine_of, fit_affine
 from holo.arrangement import block, from_sites
 from holo.errors import InputError, OutputExistsError
 from holo.lattice import named_lattice
-from holo.registration import Misfit, Registration, parse_registration, place, read_registration, registration_text, write_registration
+from holo.registration import (
+    Misfit,
+    Registration,
+    closest_pair,
+    parse_registration,
+    place,
+    read_registration,
+    registration_text,
+    write_registration,
+)
 
 LATTICE = named_lattice("square", 5.0, origin_um=(60.0, 40.0))
 TIME = "2025-06-30T14:05:00+02:00"
@@ -172,3 +181,12 @@ def test_the_good_file_that_the_bad_ones_start_from():
     registration = parse_registration(GOOD + covariance([1.0] * 6) + "points = 9\nrms_um = 0.1\nlargest_um = 0.2\n", "r.toml")
     assert registration.misfits == {"lattice_to_plane": Misfit(9, 0.1, 0.2)}
     np.testing.assert_array_equal(registration.lattice_to_plane.errors(), np.ones(6))
+
+
+@given(st.integers(2, 40), st.integers(1, 3), st.integers(0, 2**32 - 1))
+def test_the_closest_pair_is_that_of_all_distances(count, dimensions, seed):
+    points = np.random.default_rng(seed).integers(0, 6, (count, dimensions)).astype(float)  # on few places, so that there are twins
+    first, second, distance = closest_pair(points)
+    apart = np.linalg.norm(points[:, None] - points, axis=2) + np.where(np.eye(count), np.inf, 0)
+    assert first != second
+    assert distance == apart[first, second] == apart.min()

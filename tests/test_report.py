@@ -6,6 +6,7 @@ import base64
 import csv
 import json
 import re
+from dataclasses import replace
 from html.parser import HTMLParser
 from pathlib import Path
 from types import SimpleNamespace
@@ -211,6 +212,9 @@ def test_refuses_to_overwrite_before_any_work(folder, bench, made, tmp_path):
     with pytest.raises(OutputExistsError, match=r"holds summary\.json already"):
         check_folder(tmp_path / "mine", overwrite=False)
     check_folder(tmp_path / "mine", overwrite=True)
+    (tmp_path / "mine" / "sites.csv").mkdir()
+    with pytest.raises(InputError, match=r"sites\.csv: is a folder"):
+        check_folder(tmp_path / "mine", overwrite=True)
 
 
 @pytest.mark.usefixtures("no_pictures")
@@ -249,7 +253,7 @@ def test_nothing_is_left_of_a_report_that_fails(bench, made, tmp_path, monkeypat
     with pytest.raises(RuntimeError):
         write_report(tmp_path / "report", bench, made.mask, made.prediction)
     monkeypatch.undo()
-    monkeypatch.setattr(report, "_draw", lambda *_: [SimpleNamespace(name="a/b.png", png=b"", data_uri="", alt="", title="", caption="")])
+    monkeypatch.setattr(report, "_draw", lambda *_: [SimpleNamespace(name="a" * 300, png=b"", data_uri="", alt="", title="", caption="")])
     with pytest.raises(InputError, match="report: cannot be written"):
         write_report(tmp_path / "report", bench, made.mask, made.prediction)
     assert list(tmp_path.iterdir()) == []
@@ -272,6 +276,58 @@ def test_verdict(bench, made, tmp_path, converged, seen, unseen):
     assert unseen not in text
     assert ("--effort high" in text) == (converged is False)
     assert json.loads((tmp_path / "report" / "summary.json").read_text())["converged"] is converged
+
+
+@pytest.mark.parametrize(
+    ("options", "nudges", "seen"),
+    [
+        (
+            {"effort": "quick"},
+            [],
+            "; rounding to 212 steps of phase per 2 pi costs the rest, and the effort quick does not trim",
+        ),
+        ({"effort": "normal"}, [], "; rounding to 212 steps of phase per 2 pi costs what trimming the levels could not win back."),
+        ({}, [], "could not win back."),
+        ({"effort": "high"}, [{"x_um": 1.0, "y_um": 0.0, "focus_um": 0.0}], "; moving the light after the search, to places of another"),
+    ],
+)
+def test_verdict_says_what_the_search_did_not_lose(scene, options, nudges, seen):
+    found = {"wanted_uniformity": 0.999, "uniformity": 0.998, "iterations": 7, "converged": True, "dark": 0}
+    lines = report._verdict(scene, {**found, "record": {"options": options, "nudges": nudges}})["lines"]
+    assert seen in lines[1]
+    lines = report._verdict(scene, {**found, "uniformity": 0.9991, "record": {"options": options, "nudges": nudges}})["lines"]
+    assert lines[1] == "The sites are level to a uniformity of 0.99910 as the panel shows them."
+
+
+def test_the_stages_of_a_search_are_told(made):
+    """A search with dark sites goes through all stages, and the caption has a word for each."""
+    stages = {stage for stage, _, _ in made.retrieval.history}
+    assert stages | {"spread"} == set(report.STAGES)  # every other start leaves the first one out
+    with report._style():
+        caption = report._convergence(made.retrieval, 0.995).caption
+    assert {stage for stage, words in report.STAGES.items() if f"{stage} {words}" in caption} == stages
+
+
+def test_light_in_several_planes_may_count_twice(made, bench):
+    summary = report.report_summary(bench, made.mask, made.prediction)
+    one, several = ({number["name"]: number["meaning"] for number in report._numbers(summary, 2.0, planes)} for planes in (1, 2))
+    assert not any("counts in each" in meaning for meaning in one.values())
+    assert {name for name in several if "counts in each" in several[name]} == {"efficiency", "power on the sites"}
+
+
+def test_few_sites_far_apart_are_seen_and_marked(bench):
+    """Spots smaller than the cells of the map show in it, and are marked though their dark neighbours lie too close for that."""
+    wide = replace(bench, panel=replace(bench.panel, pitch_um=2.0, columns=480, rows=400))
+    found = design(wide, from_sites([[-33, -31.7], [30.1, 30], [-32.5, -31.7]], target=[1, 1, 0]), options=DesignOptions(effort="quick"))
+    phase = phase_of_levels(found.mask.levels, wide.panel)
+    scene = report._Scene(wide, light_path(wide), found.mask.levels, phase, found.prediction, np.zeros(1))
+    assert "Blue circles mark the 2 bright sites; the 1 dark lie too close to be marked here." in report._spots(scene, 0)[0].caption
+    light = report._light(scene, 0, (-300.0, 300.0, -300.0, 300.0))
+    assert light.shape == (640, 640)
+    for x, y, _ in found.prediction.sites.xyz_um[:2]:
+        row, column = int((y + 300) * 640 / 600), int((x + 300) * 640 / 600)
+        # at most 0.22 um away, v = 1.2, an Airy pattern still has 0.70 (Born & Wolf, 7th ed., sec. 8.5.2)
+        assert light[row - 1 : row + 2, column - 1 : column + 2].max() > 0.65
 
 
 @pytest.mark.usefixtures("no_pictures")
@@ -315,7 +371,7 @@ def test_maps_have_y_down(bench, made, scene):
         assert box[0] + (column + 0.5) * (box[1] - box[0]) / light.shape[1] == pytest.approx(x, abs=0.1)
         assert light.max() == pytest.approx(1, abs=0.05)
     with report._style():
-        _, axes = report._plane_axes(scene, (1.0, 5.0, 2.0, 4.0))
+        _, axes = report._plane_axes((1.0, 5.0, 2.0, 4.0))
         assert axes.get_xlim() == (1.0, 5.0)
         assert axes.get_ylim() == (4.0, 2.0)
         left, right, bottom, top = report._picture_extent((1.0, 5.0, 2.0, 4.0))
@@ -375,6 +431,10 @@ def test_uniformity_shows_what_it_lacks(value, text):
 @pytest.mark.parametrize(("value", "text"), [(0.77, "77.0 %"), (1.0, "100 %"), (0.00089, "0.0890 %"), (0.0, "0 %"), (0.012345, "1.23 %")])
 def test_percent(value, text):
     assert report._percent(value) == text
+
+
+def test_crosstalk_below_what_any_panel_does_is_not_spelt_out():
+    assert [report._little(share) for share in (0.0, 3e-9, 2e-6, 0.01)] == ["0 %", "under 0.0001 %", "0.000200 %", "1.00 %"]
 
 
 @pytest.mark.parametrize(

@@ -17,6 +17,7 @@ from numpy.typing import NDArray
 from holo.errors import InputError, RetrievalError
 from holo.field.path import LightPath
 from holo.field.sites import SiteTransform, pupil_box
+from holo.retrieve.trim import uniformity_of
 
 Progress = Callable[[str, int, float], None]
 """Called after each iteration with the stage, the number of iterations so far and the uniformity."""
@@ -39,9 +40,9 @@ class Effort:
     settle: int
     """Iterations there with the phases still free."""
     uniformity: float
-    """Where the last stage, phases held, may stop."""
+    """Where the iterations with the phases held may stop, and the corrections on the panel after them."""
     limit: int
-    """Most iterations of that stage."""
+    """Most iterations with the phases held."""
     darkness: float
     """Light on the brightest dark site, over the mean of the bright ones, at which the corrections on the panel may stop."""
     turns: int
@@ -77,7 +78,7 @@ COARSENING = (5, 4, 3, 2)
 """Steps, in pixels, of the coarse panels that are considered, longest first."""
 
 DEPTH = 5
-"""Earlier iterations that the acceleration of the last stage looks back on."""
+"""Earlier iterations that the acceleration of the stage with the phases held looks back on."""
 
 PATIENCE = 4
 """Iterations within which the error must halve, or that stage ends."""
@@ -170,16 +171,18 @@ def retrieve_spots(
     Notes
     -----
     Each iteration is the projection of Gerchberg and Saxton, Optik 35, 237 (1972), between the panel, where the modulus is
-    the beam's, and the sites, where it is a weight ``w_m``. Three stages follow each other:
+    the beam's, and the sites, where it is a weight ``w_m``. These stages follow each other:
 
     - spread: all weights equal their targets, site phases free, which never lowers ``sum_m w_m |V_m|``;
     - weigh: ``w_m <- w_m (a_m / |V_m|)**gain``, phases still free (Di Leonardo, Ianni and Ruocco, Opt. Express 15, 1913
       (2007), eq. 15, with gain 1). A gain below 1 gives the phases time to follow, and leaves more light on the sites;
+    - settle: a few more of these, with gain 1, on the whole panel;
     - hold: the site phases stay (as in Kim et al., Opt. Lett. 44, 3178 (2019)) and the logarithm of the weights is driven to its
       fixed point by Anderson's method (Walker and Ni, SIAM J. Numer. Anal. 49, 1715 (2011)).
 
-    The first two run on every second to fifth pixel where the sites allow it, from several starts. Starts are ranked by the
-    bound ``sum w |V| / sum w a``: no mask can give all sites more than that at these weights and site phases.
+    The first two run on every second to fifth pixel where the sites allow it, from several starts. Starts are levelled there with
+    their phases held, and ranked by the bound ``sum w |V| / sum w a``: no mask can give all sites more than that at these weights
+    and site phases.
 
     A last stage, turn, works on the phase of each pixel (`SiteTransform.turn`). It takes the light off the dark sites, which no
     choice of weights does, and levels very many sites to the last digit, where the phase of the superposition jumps at too many
@@ -269,7 +272,7 @@ class _Stage:
     def figures(self, moduli: NDArray[np.float64]) -> tuple[float, float]:
         """Efficiency, pixel envelope left out, and uniformity."""
         ratio = (moduli / self.goal) ** 2
-        return float(np.sum((moduli / self.full) ** 2)), _uniformity(ratio)
+        return float(np.sum((moduli / self.full) ** 2)), uniformity_of(ratio)
 
     def free(self, name: str, state: _State, count: int, gain: float) -> _State:
         """Iterate with the phases of the sites following the light."""
@@ -291,10 +294,6 @@ def _normalised(logarithm: NDArray[np.float64]) -> NDArray[np.float64]:
     """Weights of mean 1; none vanishes for good, as one would whose site gets its light from a close neighbour."""
     weights = np.exp(np.maximum(logarithm - logarithm.max(), LOWEST))
     return np.asarray(weights / weights.mean())
-
-
-def _uniformity(ratio: NDArray[np.float64]) -> float:
-    return float(1 - (ratio.max() - ratio.min()) / (ratio.max() + ratio.min()))
 
 
 def _explore(path: LightPath, points: NDArray[np.float64], fine: _Stage, search: Effort, rng: np.random.Generator) -> list[_State]:
@@ -398,7 +397,7 @@ def _result(
         transform = SiteTransform(path, bright - centre, whole_panel=True)
     phase = transform.mask_phase(values, (centre[0], centre[1]))
     moduli, history, crosstalk = state.moduli, state.history, 0.0
-    if len(dark) or _uniformity((moduli / fine.goal) ** 2) < search.uniformity:
+    if len(dark) or uniformity_of((moduli / fine.goal) ** 2) < search.uniformity:
         transform = SiteTransform(path, np.concatenate([bright, dark]) - centre)
         end = _turn(replace(fine, transform=transform), np.concatenate([values, np.zeros(len(dark))]), state.history, search)
         phase, moduli = transform.phase_turned(phase, end.before, end.after), end.moduli
@@ -410,11 +409,11 @@ def _result(
         weights=state.weights,
         site_phases=state.phases,
         efficiency=float(intensity.sum()),
-        uniformity=_uniformity(ratio),
+        uniformity=uniformity_of(ratio),
         spread=float(ratio.std() / ratio.mean()),
         crosstalk=crosstalk,
         iterations=len(history),
-        converged=_uniformity(ratio) >= search.uniformity and crosstalk <= search.darkness,
+        converged=uniformity_of(ratio) >= search.uniformity and crosstalk <= search.darkness,
         history=history,
     )
 

@@ -15,6 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from holo.field.path import LightPath
+from holo.field.plane import panel_light
 from holo.field.sites import SiteTransform
 
 Phase = NDArray[np.floating[Any]]
@@ -33,6 +34,19 @@ class Trim:
     """Uniformity of the light that the panel then makes."""
     history: tuple[float, ...]
     """Uniformity at each step, the first one before any correction."""
+
+
+def uniformity_of(ratio: NDArray[np.float64]) -> float:
+    """Uniformity ``1 - (max r - min r) / (max r + min r)`` of the ratios of intensity to target.
+
+    Di Leonardo, Ianni and Ruocco, Opt. Express 15, 1913 (2007), section 2.
+
+    Examples
+    --------
+    >>> uniformity_of(np.array([0.5, 1.0, 1.5]))
+    0.5
+    """
+    return float(1 - (ratio.max() - ratio.min()) / (ratio.max() + ratio.min()))
 
 
 def trim(
@@ -89,7 +103,7 @@ def trim(
     goal = np.sqrt(np.asarray(target, np.float64)) / path.envelope(np.asarray(xyz_um, np.float64))
 
     def light(real: Phase) -> NDArray[np.complex64]:
-        return np.asarray(path.amplitude * np.exp(1j * (real + path.aberration)), np.complex64)
+        return panel_light(path, real).astype(np.complex64)
 
     start = light(phase)
     fields = transform.forward(start)
@@ -99,8 +113,7 @@ def trim(
     wanted = phase
     for step in range(steps + 1):
         moduli = np.abs(transform.forward(light(shown(wanted)))).astype(np.float64)
-        ratio = (moduli / goal) ** 2
-        history.append(float(1 - (ratio.max() - ratio.min()) / (ratio.max() + ratio.min())))
+        history.append(uniformity_of((moduli / goal) ** 2))
         if history[-1] > best.uniformity:
             best = Trim(wanted, history[-1], ())
         if step == steps:

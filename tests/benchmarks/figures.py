@@ -121,7 +121,7 @@ def crosstalk():
     print("| arrangement | margin | bright | dark | asked for | crosstalk max | crosstalk mean | e | u |")
     print("| --- | --- | --- | --- | --- | --- | --- | --- | --- |")
     for pattern in ("ring", "random"):
-        wanted = read_arrangement(ROOT / "patterns" / f"{pattern}.toml", bench.lattice)
+        wanted = read_arrangement(ROOT / "patterns" / f"{pattern}.toml", bench.lattice).bright
         unasked = design(bench, wanted).mask.levels
         for margin in (1.0, 3.0):
             margined = wanted.with_dark_margin(margin, bench.lattice)
