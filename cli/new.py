@@ -85,7 +85,6 @@ def write_starter(folder: Path, overwrite: bool = False) -> list[Path]:
             if (folder / name).exists():
                 check_output(folder / name, overwrite)
 
-    check()
     try:
         folder.mkdir(parents=True, exist_ok=True)
     except OSError as error:

@@ -37,20 +37,22 @@ def command(mask: Path, bench: Path, arrangement: Path | None, registration: Pat
     read, used = read_mask(mask), read_bench(bench)
     if used.digest != read.record["bench"]["digest"]:
         warn([f"{bench}: is not the bench that the mask was made for"])
-    sites = _sites(read.record, used, arrangement, registration)
+    sites = _sites(mask, read.record, used, arrangement, registration)
     with naming(mask):
         found = predict(used, read.levels, sites)
     show({"mask": mask, "bench": bench, "sites": len(found.sites.target), **found.summary()}, as_json)
 
 
-def _sites(record: dict[str, Any], bench: Bench, arrangement: Path | None, registration: Path | None) -> Sites:
+def _sites(mask: Path, record: dict[str, Any], bench: Bench, arrangement: Path | None, registration: Path | None) -> Sites:
     """Find the sites to judge: what the user gives, completed from the record, or all from the record with its nudges."""
     from holo.arrangement import read_arrangement
     from holo.design import recorded_arrangement, recorded_registration, recorded_sites
+    from holo.errors import naming
     from holo.registration import place, read_registration
 
     if arrangement is None and registration is None:
-        return recorded_sites(record, bench)
+        with naming(mask):
+            return recorded_sites(record, bench)
     wanted = (
         recorded_arrangement(record, bench.lattice)
         if arrangement is None

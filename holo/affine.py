@@ -1,4 +1,7 @@
-"""Affine maps of the plane: apply, compose, invert and fit, with covariances."""
+"""Affine maps of the plane: apply, compose, invert and fit, with covariances.
+
+Axes, signs and units: DEVELOPERS.md, Conventions.
+"""
 
 from __future__ import annotations
 

@@ -3,6 +3,8 @@
 Lengths are um unless a name says otherwise, phases rad, aberrations waves rms by Noll index. Arrays over the panel are
 ``[row, column]`` with row 0 on top; pixel ``(r, c)`` has its centre at ``x = (c - (columns - 1)/2) pitch``,
 ``y = (r - (rows - 1)/2) pitch``, y downwards. Chapters and sections of books are cited from memory.
+
+Axes, signs and units: DEVELOPERS.md, Conventions.
 """
 
 from __future__ import annotations

@@ -1,4 +1,7 @@
-"""Masks: phase to levels and back, mask files with the record that lets them be made again, rendering, nudging."""
+"""Masks: phase to levels and back, mask files with the record that lets them be made again, rendering, nudging.
+
+Axes, signs and units: DEVELOPERS.md, Conventions.
+"""
 
 from __future__ import annotations
 

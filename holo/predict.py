@@ -1,4 +1,7 @@
-"""Predict: the light that the levels of a mask make on the sites, and its figures of merit."""
+"""Predict: the light that the levels of a mask make on the sites, and its figures of merit.
+
+Axes, signs and units: DEVELOPERS.md, Conventions.
+"""
 
 from __future__ import annotations
 

@@ -1,4 +1,7 @@
-"""Registrations: where the lattice, the objective plane and the camera sit with respect to each other, as measured."""
+"""Registrations: where the lattice, the objective plane and the camera sit with respect to each other, as measured.
+
+Axes, signs and units: DEVELOPERS.md, Conventions.
+"""
 
 from __future__ import annotations
 

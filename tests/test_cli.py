@@ -512,6 +512,10 @@ BAD = {
     "predict: no TIFF": ("predict bench.toml --bench bench.toml", r"bench\.toml: not a readable TIFF"),
     "predict: other panel": ("predict mask.tiff --bench wide.toml", r"error: mask\.tiff: levels: found shape.*80.*96.*100"),
     "predict: levels above the panel's": ("predict high.tiff --bench bench.toml", r"high\.tiff: levels: found levels from 256 to"),
+    "predict: a broken arrangement in the record": (
+        "predict empty.tiff --bench bench.toml",
+        r"error: empty\.tiff: .*holes\.toml: found no bright site",
+    ),
     "nudge: no distance": ("nudge mask.tiff -o new.tiff", "Missing option '--by-um'"),
     "nudge: half a distance": ("nudge mask.tiff -o new.tiff --by-um 1", "'--by-um' requires 2 arguments"),
     "nudge: not finite": ("nudge mask.tiff -o new.tiff --by-um nan 0", r"mask\.tiff: dx_um: found nan; allowed: from -10000 to 10000 um"),
@@ -523,6 +527,7 @@ BAD = {
     "render: no such kind": ("render mask.tiff -o new.jpg", r"new\.jpg: found suffix '\.jpg'; allowed: \.bmp, \.png, \.npy"),
     "render: exists": ("render mask.tiff -o old.png", r"old\.png: exists already; use --overwrite"),
     "new: a file": ("new notes.toml", r"notes\.toml: cannot be made a folder"),
+    "new: a long name": (f"new {'x' * 300}", "xxx: cannot be made a folder"),
     "new: exists": ("new .", r"bench\.toml: exists already; use --overwrite"),
     "new: no name": ("new ''", "found an empty name"),
     "check: no name": ("check ''", "found an empty name; allowed: the name of a file or folder"),
@@ -573,6 +578,7 @@ def test_bad_input_is_named_and_changes_nothing(case, made, tmp_path, monkeypatc
     mask = read_mask(made / "mask.tiff")
     write_mask(tmp_path / "high.tiff", replace(mask, levels=mask.levels.astype(np.uint16) + 256))
     write_mask(tmp_path / "odd.tiff", replace(mask, record={**mask.record, "options": {"haste": 1}}))
+    write_mask(tmp_path / "empty.tiff", replace(mask, record={**mask.record, "arrangement": {**mask.record["arrangement"], "text": ""}}))
     write_mask(tmp_path / "broken.tiff", replace(mask, record={**mask.record, "bench": {**mask.record["bench"], "text": "no TOML"}}))
     tifffile.imwrite(tmp_path / "plain.tiff", np.zeros((4, 4), np.uint8))
     before = contents(tmp_path)

@@ -1,6 +1,8 @@
 """The light path: what the bench does to the light of each panel pixel, whatever the mask.
 
 Sections of books are cited from memory.
+
+Axes, signs and units: DEVELOPERS.md, Conventions.
 """
 
 from __future__ import annotations

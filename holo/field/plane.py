@@ -2,6 +2,8 @@
 
 `PlaneTransform` goes to any separable grid, so it zooms as far in as wanted; `FieldTransform` goes to the whole addressable field at
 once. `plane_field` and `full_field` are what they say of a mask.
+
+Axes, signs and units: DEVELOPERS.md, Conventions.
 """
 
 from __future__ import annotations

@@ -2,6 +2,8 @@
 
 Two independent ways: `direct_fields`, the float64 sum itself, for the figures that holo reports; and `SiteTransform`, a
 non-uniform fast Fourier transform, for the iterations that find a mask.
+
+Axes, signs and units: DEVELOPERS.md, Conventions.
 """
 
 from __future__ import annotations

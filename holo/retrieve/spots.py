@@ -3,6 +3,8 @@
 The mask is the phase of a superposition of one wave per site. Its free numbers are a weight and a phase per site; the
 iteration adjusts both until every bright site gets its share. Where sites are to stay dark, the pixels themselves are turned
 a little, until the stray light there is gone.
+
+Axes, signs and units: DEVELOPERS.md, Conventions.
 """
 
 from __future__ import annotations

@@ -3,6 +3,8 @@
 A panel shows steps of phase, and each step is a small error that every site feels. Trimming closes the loop around the
 steps: it changes the wanted phase by far less than a step, here and there a pixel crosses to the next level, and the sites
 come level with the errors included.
+
+Axes, signs and units: DEVELOPERS.md, Conventions.
 """
 
 from __future__ import annotations
