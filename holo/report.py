@@ -24,8 +24,8 @@ import numpy as np
 from holo.bench import bench_warnings, derived_numbers
 from holo.errors import InputError, OutputExistsError
 from holo.field.path import LightPath, light_path
-from holo.field.plane import FieldTransform, grid_envelope, panel_light, plane_field
-from holo.field.sites import direct_fields, pupil_box
+from holo.field.plane import FieldTransform, grid_envelope, plane_field
+from holo.field.sites import direct_fields, panel_light, pupil_box
 from holo.files import check_writable, digest_of, write_folder
 from holo.mask import SOURCES, phase_of_levels
 from holo.registration import closest_pair

@@ -16,8 +16,8 @@ from scipy.special import j1
 
 from holo.errors import InputError
 from holo.field.path import LightPath, light_path
-from holo.field.plane import FieldTransform, PlaneTransform, full_field, grid_envelope, panel_light, plane_field
-from holo.field.sites import direct_fields
+from holo.field.plane import FieldTransform, PlaneTransform, full_field, grid_envelope, plane_field
+from holo.field.sites import direct_fields, panel_light
 
 PRIMES = (2, 3, 5, 7, 11, 13, 17, 19, 23, 29, 31)
 FIELD_UM = 50.0

@@ -16,7 +16,7 @@ from numpy.typing import ArrayLike, NDArray
 from holo.arrays import core_count
 from holo.errors import InputError
 from holo.field.path import LightPath
-from holo.field.sites import pupil_box
+from holo.field.sites import panel_light, pupil_box
 
 Complex = NDArray[np.complexfloating[Any, Any]]
 
@@ -215,22 +215,6 @@ def full_field(
     intensity += np.square(fields.imag)
     intensity *= np.square(envelope).astype(np.float32)
     return transform.x_um, transform.y_um, intensity
-
-
-def panel_light(path: LightPath, phase: NDArray[np.floating[Any]]) -> NDArray[np.complex128]:
-    """Light just behind the panel, aberration included, shape (rows, columns): ``A exp(i (phi + psi))``.
-
-    Raises
-    ------
-    InputError
-        If `phase` has not the panel's shape.
-    """
-    if np.shape(phase) != path.amplitude.shape:
-        raise InputError(f"phase: found shape {np.shape(phase)}; allowed: {path.amplitude.shape}, the panel's")
-    box = pupil_box(path)
-    light = np.zeros(path.amplitude.shape, np.complex128)
-    light[box] = path.amplitude[box] * np.exp(1j * (np.asarray(phase, np.float64)[box] + path.aberration[box]))
-    return light
 
 
 def grid_envelope(path: LightPath, x_um: NDArray[np.float64], y_um: NDArray[np.float64]) -> NDArray[np.float64]:

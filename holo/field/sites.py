@@ -16,6 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from holo.arrays import ComplexArray, Workers, core_count, empty_complex, fast_length, fourier_pair
+from holo.errors import InputError
 from holo.field import grid
 from holo.field.grid import OVERSAMPLING, WIDTH, WIDTH_COARSE
 from holo.field.path import LightPath, wrap
@@ -49,8 +50,7 @@ def direct_fields(path: LightPath, phase: NDArray[np.floating[Any]], xyz_um: NDA
     """
     points = np.asarray(xyz_um, np.float64)
     rows, columns = pupil_box(path)
-    amplitude, defocus = path.amplitude[rows, columns], path.defocus[rows, columns]
-    base = amplitude * np.exp(1j * (np.asarray(phase, np.float64)[rows, columns] + path.aberration[rows, columns]))
+    base, defocus = panel_light(path, phase)[rows, columns], path.defocus[rows, columns]
     fields = np.empty(len(points), np.complex128)
     for depth in np.unique(points[:, 2]):
         chosen = np.flatnonzero(points[:, 2] == depth)
@@ -60,6 +60,22 @@ def direct_fields(path: LightPath, phase: NDArray[np.floating[Any]], xyz_um: NDA
             down = np.exp(-1j * path.scale * np.outer(path.y_um[rows], points[part, 1]))
             fields[part] = np.einsum("rm,rm->m", down, light @ across)
     return fields * path.envelope(points) / path.amplitude_sum
+
+
+def panel_light(path: LightPath, phase: NDArray[np.floating[Any]]) -> NDArray[np.complex128]:
+    """Light just behind the panel, aberration included, shape (rows, columns): ``A exp(i (phi + psi))``.
+
+    Raises
+    ------
+    InputError
+        If `phase` has not the panel's shape.
+    """
+    if np.shape(phase) != path.amplitude.shape:
+        raise InputError(f"phase: found shape {np.shape(phase)}; allowed: {path.amplitude.shape}, the panel's")
+    box = pupil_box(path)
+    light = np.zeros(path.amplitude.shape, np.complex128)
+    light[box] = path.amplitude[box] * np.exp(1j * (np.asarray(phase, np.float64)[box] + path.aberration[box]))
+    return light
 
 
 def pupil_box(path: LightPath) -> tuple[slice, slice]:

@@ -280,16 +280,13 @@ class _Stage:
         """Iterate with the phases of the sites following the light."""
         for _ in range(count):
             state, phases = self.apply(name, state)
-            state = replace(state, phases=phases, weights=_levelled(state, self.goal, gain))
+            weights = _normalised(np.log(state.weights) + gain * np.log(self.goal / state.moduli))
+            state = replace(state, phases=phases, weights=weights)
         return state
 
     def bound(self, state: _State) -> float:
         """Level that the weights would give all sites alike; no mask with these site phases gives more."""
         return float(state.weights @ state.moduli / (state.weights @ self.goal)) / self.full
-
-
-def _levelled(state: _State, goal: NDArray[np.float64], gain: float) -> NDArray[np.float64]:
-    return _normalised(np.log(state.weights) + gain * np.log(goal / state.moduli))
 
 
 def _normalised(logarithm: NDArray[np.float64]) -> NDArray[np.float64]:
@@ -405,17 +402,18 @@ def _result(
         phase, moduli = transform.phase_turned(phase, end.before, end.after), end.moduli
         history, crosstalk = end.history, end.crosstalk
     intensity = (moduli * path.envelope(bright) / path.amplitude_sum) ** 2
-    ratio = intensity / fine.goal**2 * path.envelope(bright) ** -2
+    ratio = (moduli / fine.goal) ** 2
+    uniformity = uniformity_of(ratio)
     return Retrieval(
         phase=phase,
         weights=state.weights,
         site_phases=state.phases,
         efficiency=float(intensity.sum()),
-        uniformity=uniformity_of(ratio),
+        uniformity=uniformity,
         spread=float(ratio.std() / ratio.mean()),
         crosstalk=crosstalk,
         iterations=len(history),
-        converged=uniformity_of(ratio) >= search.uniformity and crosstalk <= search.darkness,
+        converged=uniformity >= search.uniformity and crosstalk <= search.darkness,
         history=history,
     )
 

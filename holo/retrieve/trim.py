@@ -17,8 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from holo.field.path import LightPath
-from holo.field.plane import panel_light
-from holo.field.sites import SiteTransform
+from holo.field.sites import SiteTransform, panel_light
 
 Phase = NDArray[np.floating[Any]]
 
