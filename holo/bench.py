@@ -102,7 +102,7 @@ class Panel:
         return float(2 * np.pi * np.ptp(level) / np.ptp(phase))
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class Optics:
     """The optics from the panel to the objective plane."""
 
@@ -113,9 +113,11 @@ class Optics:
     medium_index: float
     aberration: tuple[tuple[int, float], ...]
     """(Noll index, waves rms) of the known aberration of the light path."""
+    aberration_map: NDArray[np.float64] | None = None
+    """Phase that adds to the terms, rad, shape (rows, columns) of the panel; None where there is none."""
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class Camera:
     """The camera that sees the objective plane."""
 
@@ -124,6 +126,12 @@ class Camera:
     pixel_um: float
     magnification: float
     bits: int
+    electrons_per_count: float | None = None
+    """Electrons that make one count, over the excess noise of a gain register if there is one; None if not known."""
+    dark: NDArray[np.float32] | None = None
+    """Mean counts without light, shape (rows, columns)."""
+    hot: NDArray[np.bool_] | None = None
+    """True at pixels that must not be used, shape (rows, columns)."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -188,6 +196,14 @@ class Bench:
     def airy_radius_um(self) -> float:
         """Radius of the first dark ring of a spot from a uniformly filled pupil, 0.609835 lambda / NA (Rayleigh's limit)."""
         return AIRY_RADIUS * self.wavelength_um / self.optics.numerical_aperture
+
+    @property
+    def spot_width_um(self) -> float:
+        """Standard deviation of the Gaussian that comes nearest to a spot, 0.21 lambda / NA.
+
+        B. Zhang, J. Zerubia and J.-C. Olivo-Marin, Appl. Opt. 46, 1819 (2007), table 1, the paraxial wide-field case; from memory.
+        """
+        return 0.21 * self.wavelength_um / self.optics.numerical_aperture
 
     @property
     def depth_of_focus_um(self) -> float:
@@ -261,9 +277,9 @@ def parse_bench(text: str, path: str | os.PathLike[str]) -> Bench:
     name = table.text("name", default=REQUIRED)
     panel = _read_panel(table.table("panel", REQUIRED), files)
     light = _read_light(table.table("light", REQUIRED), panel, files)
-    optics = _read_optics(table.table("optics", REQUIRED))
+    optics = _read_optics(table.table("optics", REQUIRED), panel, files)
     camera_table = table.table("camera")
-    camera = None if camera_table is None else _read_camera(camera_table)
+    camera = None if camera_table is None else _read_camera(camera_table, files)
     lattice = read_lattice(table.table("lattice", REQUIRED))
     table.close()
     whole = digest_of("\n".join([text, *files.values()]).encode())
@@ -287,7 +303,7 @@ def _read_panel(table: Table, files: dict[str, str]) -> Panel:
         levels=levels,
         level_for_2pi=table.number("level_for_2pi", 2, levels),
         response=_read_response(table, levels, files),
-        flatness=_read_picture(table, "flatness_tiff", (rows, columns), files, _check_flatness, np.float64),
+        flatness=_read_picture(table, "flatness_tiff", (rows, columns), files, _check_phases, np.float64),
         fill_factor=table.number("fill_factor", 0.1, 1, 1.0),
         frame_rate_hz=table.number("frame_rate_hz", 0.1, 1e5),
         settling_ms=table.number("settling_ms", 0, 1e4),
@@ -312,24 +328,28 @@ def _read_light(table: Table, panel: Panel, files: dict[str, str]) -> Light:
     return light
 
 
-def _read_optics(table: Table) -> Optics:
+def _read_optics(table: Table, panel: Panel, files: dict[str, str]) -> Optics:
     index = table.number("medium_index", 1, 4, 1.0)
     aperture = table.number("numerical_aperture", 1e-3, 4, REQUIRED)
     if aperture >= index:
         raise table.wrong("numerical_aperture", f"a number from 0.001 up and below medium_index, {index:g}")
+    if "aberration" in table and "aberration_toml" in table:
+        raise table.problem("aberration_toml", "found beside aberration; allowed: only one of them")
     aberration = table.table("aberration")
     optics = Optics(
         focal_length_mm=table.number("focal_length_mm", 0.01, 1e4, REQUIRED),
         numerical_aperture=aperture,
         relay_magnification=table.number("relay_magnification", 1e-3, 1e3, REQUIRED),
         medium_index=index,
-        aberration=() if aberration is None else _read_aberration(aberration),
+        aberration=_read_aberration_file(table, files) if aberration is None else read_aberration(aberration),
+        aberration_map=_read_picture(table, "aberration_tiff", panel.shape, files, _check_phases, np.float64),
     )
     table.close()
     return optics
 
 
-def _read_aberration(table: Table) -> tuple[tuple[int, float], ...]:
+def read_aberration(table: Table) -> tuple[tuple[int, float], ...]:
+    """Read a table of waves rms by Noll index, as (index, waves) in the order of the index."""
     allowed = [str(j) for j in range(1, NOLL_LAST + 1)]
     for key in table.keys:
         if key not in allowed:
@@ -337,13 +357,40 @@ def _read_aberration(table: Table) -> tuple[tuple[int, float], ...]:
     return tuple((int(key), table.number(key, -20, 20)) for key in sorted(table.keys, key=int))
 
 
-def _read_camera(table: Table) -> Camera:
+def _read_aberration_file(table: Table, files: dict[str, str]) -> tuple[tuple[int, float], ...]:
+    """Terms of the file that ``aberration_toml`` names, as sensing leaves it; none without it."""
+    key = "aberration_toml"
+    path = _side_file(table, key, files)
+    if path is None:
+        return ()
+    whole = parse_toml(read_text(path), path)
+    terms = read_aberration(whole.table("aberration", REQUIRED))
+    for name in ("time", "method"):
+        whole.text(name)
+    errors = whole.table("errors")
+    if errors is not None:
+        read_aberration(errors)
+    digests = whole.table("digests")
+    if digests is not None:
+        for name in digests.keys:
+            digests.text(name)
+        digests.close()
+    whole.close()
+    return terms
+
+
+def _read_camera(table: Table, files: dict[str, str]) -> Camera:
+    columns = table.integer("columns", 1, 65536, REQUIRED)
+    rows = table.integer("rows", 1, 65536, REQUIRED)
     camera = Camera(
-        columns=table.integer("columns", 1, 65536, REQUIRED),
-        rows=table.integer("rows", 1, 65536, REQUIRED),
+        columns=columns,
+        rows=rows,
         pixel_um=table.number("pixel_um", 0.1, 1000, REQUIRED),
         magnification=table.number("magnification", 1e-3, 1e5, REQUIRED),
         bits=table.integer("bits", 1, 32, REQUIRED),
+        electrons_per_count=table.number("electrons_per_count", 1e-6, 1e6),
+        dark=_read_picture(table, "dark_tiff", (rows, columns), files, _check_dark, np.float32, "camera"),
+        hot=_read_picture(table, "hot_tiff", (rows, columns), files, _check_hot, np.bool_, "camera"),
     )
     table.close()
     return camera
@@ -410,16 +457,17 @@ def _read_picture(
     shape: tuple[int, int],
     files: dict[str, str],
     check: Callable[[NDArray[Any]], str | None],
-    dtype: type[np.floating[Any]],
+    dtype: type[np.floating[Any] | np.bool_],
+    whose: str = "panel",
 ) -> NDArray[Any] | None:
-    """Read a TIFF picture with one value per panel pixel, as read-only `dtype`; `check` returns what is wrong with its values."""
+    """Read a TIFF picture with one value per pixel of the panel or camera, as read-only `dtype`; `check` returns what is wrong with it."""
     path = _side_file(table, key, files)
     if path is None:
         return None
     picture = read_tiff(path)
     if picture.shape != shape:
         found = " x ".join(map(str, picture.shape))
-        raise table.problem(key, f"{path}: found {found} pixels (rows x columns); allowed: {shape[0]} x {shape[1]}, one per panel pixel")
+        raise table.problem(key, f"{path}: found {found} pixels (rows x columns); allowed: {shape[0]} x {shape[1]}, one per {whose} pixel")
     fault = check(picture)
     if fault:
         raise table.problem(key, f"{path}: {fault}")
@@ -438,13 +486,25 @@ def _check_beam(picture: NDArray[Any]) -> str | None:
     return None
 
 
-def _check_flatness(picture: NDArray[Any]) -> str | None:
+def _check_phases(picture: NDArray[Any]) -> str | None:
     if picture.dtype.kind != "f":
         return f"found numbers of type {picture.dtype}; allowed: a phase in rad as floating-point numbers"
     bad = ~(np.abs(picture) <= 1000)
     if bad.any():
         return f"found {_first(picture, bad)}; allowed: finite phases from -1000 to 1000 rad"
     return None
+
+
+def _check_dark(picture: NDArray[Any]) -> str | None:
+    bad = ~(np.abs(picture) <= 2**32)
+    return f"found {_first(picture, bad)}; allowed: finite counts from -2^32 to 2^32" if bad.any() else None
+
+
+def _check_hot(picture: NDArray[Any]) -> str | None:
+    bad = ~((picture == 0) | (picture == 1) | (picture == 255))
+    if bad.any():
+        return f"found {_first(picture, bad)}; allowed: 0 for a usable pixel, 1 or 255 for one that is not"
+    return "found no usable pixel; allowed: at least one" if picture.all() else None
 
 
 def _first(picture: NDArray[Any], bad: NDArray[np.bool_]) -> str:

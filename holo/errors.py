@@ -5,7 +5,9 @@
     HoloError                 anything holo refuses or cannot do; ``exit_code`` is what a command returns
     ├── InputError            a file, key, option or argument is wrong           (also ValueError)
     │   └── OutputExistsError an output is there already and may not be replaced (also FileExistsError)
-    └── RetrievalError        no phase could be found for the wanted light       (also ArithmeticError)
+    ├── RetrievalError        no phase could be found for the wanted light       (also ArithmeticError)
+    ├── CalibrationError      frames do not tell what was to be measured         (also RuntimeError)
+    └── LinkError             no frame came from the panel and camera            (also ConnectionError)
 
 Every message names what was wrong, whose it is, what was found and what is allowed.
 """
@@ -36,6 +38,14 @@ class RetrievalError(HoloError, ArithmeticError):
     """No phase could be found for the wanted light."""
 
 
+class CalibrationError(HoloError, RuntimeError):
+    """Frames do not tell for sure what was to be measured; the message says why and what to change."""
+
+
+class LinkError(HoloError, ConnectionError):
+    """No frame, or no usable one, came from the panel and camera; the message says what was waited for."""
+
+
 @contextmanager
 def naming(whose: object) -> Iterator[None]:
     """Put the name of a file or key before what the block refuses, for functions that know neither.
@@ -50,5 +60,6 @@ def naming(whose: object) -> Iterator[None]:
     """
     try:
         yield
-    except InputError as error:
-        raise InputError(f"{whose}: {error}") from error
+    except (InputError, CalibrationError) as error:
+        kind = InputError if isinstance(error, InputError) else CalibrationError
+        raise kind(f"{whose}: {error}") from error

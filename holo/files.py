@@ -336,7 +336,12 @@ def write_folder(folder: Path, files: Mapping[str, bytes], check: Callable[[], N
         raise InputError(f"{folder}: cannot be written ({error.strerror or error})") from error
 
 
+def write_bytes(path: str | os.PathLike[str], content: bytes, overwrite: bool = False) -> None:
+    """Write a file through `writing`."""
+    with writing(path, overwrite) as temporary:
+        temporary.write_bytes(content)
+
+
 def write_text(path: str | os.PathLike[str], text: str, overwrite: bool = False) -> None:
     """Write UTF-8 text through `writing`."""
-    with writing(path, overwrite) as temporary:
-        temporary.write_text(text, encoding="utf-8")
+    write_bytes(path, text.encode(), overwrite)

@@ -111,6 +111,13 @@ class Table:
             raise self.wrong(key, allowed + (f" (did you mean {near[0]!r}?)" if near else ""))
         return value
 
+    def flag(self, key: str, default: bool = False) -> bool:
+        """True or false."""
+        value = self._take(key, default, "true or false")
+        if not isinstance(value, bool):
+            raise self.wrong(key, "true or false")
+        return value
+
     def numbers(self, key: str, count: int, low: float, high: float, default: Any = None) -> Any:
         """A list of `count` finite numbers in a range, as a tuple of floats."""
         allowed = f"{count} numbers from {low:g} to {high:g}"

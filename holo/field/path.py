@@ -86,7 +86,7 @@ def light_path(bench: Bench) -> LightPath:
     -----
     The defocus phase per um is ``k n sqrt(1 - (rho NA / n)^2)`` less its mean over the pupil, with ``rho`` the pixel's radius over
     the pupil's: an objective that obeys Abbe's sine condition (Born & Wolf, 7th ed., sec. 4.5.1). The aberration is
-    ``2 pi`` times the sum of the bench's Zernike terms (Noll index, waves rms).
+    ``2 pi`` times the sum of the bench's Zernike terms (Noll index, waves rms), and its map on top.
 
     Examples
     --------
@@ -102,6 +102,8 @@ def light_path(bench: Bench) -> LightPath:
     theta = np.arctan2(y[:, None], x[None, :])[pupil]
     aberration = np.zeros(pupil.shape)
     aberration[pupil] = 2 * np.pi * zernike_sum(dict(bench.optics.aberration), rho[pupil], theta)
+    if bench.optics.aberration_map is not None:
+        aberration[pupil] += bench.optics.aberration_map[pupil]
     return LightPath(
         x_um=x,
         y_um=y,
