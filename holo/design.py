@@ -13,18 +13,19 @@ import numpy as np
 from numpy.typing import NDArray
 
 from holo import __version__
+from holo.affine import Affine
 from holo.arrangement import Arrangement, arrangement_files, from_sites, parse_arrangement
 from holo.bench import Bench, drowned, parse_bench
 from holo.errors import InputError
 from holo.field.path import LightPath, light_path
 from holo.files import digest_of, read_text
-from holo.lattice import Lattice
+from holo.lattice import Lattice, read_lattice
 from holo.mask import FORMAT, SOURCES, VERSION, Levels, Mask, levels_of_phase, nudge_mask, phase_of_levels
 from holo.predict import Prediction, predict
 from holo.registration import Registration, Sites, closest_pair, parse_registration, place, registration_text
 from holo.retrieve.spots import EFFORTS, Progress, Retrieval, retrieve_spots
 from holo.retrieve.trim import trim
-from holo.tables import shortened
+from holo.tables import REQUIRED, parse_toml, shortened
 
 Source = dict[str, Any]
 """Where an input came from, as the record of a mask has it: ``path``, ``digest``, ``text`` and ``files`` (side files by digest)."""
@@ -66,6 +67,43 @@ class DesignOptions:
             raise InputError(f"uniformity: found {self.uniformity!r}; allowed: a number between 0 and 1")
         if self.iterations is not None and not (type(self.iterations) is int and 1 <= self.iterations <= 100_000):
             raise InputError(f"iterations: found {self.iterations!r}; allowed: a whole number from 1 to 100000")
+
+
+@dataclass(frozen=True, eq=False)
+class Correction:
+    """What was found out about the light of a mask: the next one is asked for other targets, and starts from where that one ended.
+
+    Attributes
+    ----------
+    factor : ndarray, shape (n,)
+        Light that a site gets over what the bench predicts, up to a factor that all share; 1 where nothing is known. Bright sites are
+        asked for their target over it.
+    waves : ndarray of complex, shape (bright,)
+        `holo.retrieve.spots.Retrieval.waves` of that mask.
+    """
+
+    factor: NDArray[np.float64]
+    waves: NDArray[np.complex128]
+
+    def asked(self, sites: Sites) -> Sites:
+        """Give the sites with the targets to ask for; raises `InputError` unless there is one positive factor for each."""
+        if self.factor.shape != sites.target.shape or not (np.isfinite(self.factor) & (self.factor > 0)).all():
+            raise InputError(f"correction.factor: found {shortened(self.factor.tolist())}; allowed: {len(sites.target)} numbers above 0")
+        return replace(sites, target=sites.target / self.factor)
+
+    def recorded(self) -> dict[str, list[float]]:
+        """Write it for the record of a mask; `Correction.read` gives it back."""
+        return {"factor": self.factor.tolist(), "real": self.waves.real.tolist(), "imaginary": self.waves.imag.tolist()}
+
+    @staticmethod
+    def read(recorded: object) -> Correction:
+        """Read what `recorded` wrote; raises `InputError` if it is something else."""
+        try:
+            factor, real, imaginary = (np.array([*map(float, recorded[key])]) for key in ("factor", "real", "imaginary"))  # type: ignore[index]
+            return Correction(factor, real + 1j * imaginary)
+        except (TypeError, KeyError, ValueError) as error:
+            found = f"found {shortened(recorded)}"
+            raise InputError(f"record.options.correction: {found}; allowed: factor, real and imaginary, lists of numbers") from error
 
 
 @dataclass(frozen=True, eq=False)
@@ -118,19 +156,29 @@ def read_inputs(
     InputError
         As `parse_bench`, `parse_arrangement` and `parse_registration`.
     """
-    bench = parse_bench(read_text(bench_path), bench_path)
-    text = read_text(arrangement_path)
-    arrangement = parse_arrangement(text, arrangement_path, bench.lattice)
-    sources: dict[str, Source | None] = {
-        "bench": _source(bench_path, bench.text, bench.files),
-        "arrangement": _source(arrangement_path, text, arrangement_files(text, arrangement_path)),
-        "registration": None,
-    }
-    if registration_path is None:
-        return Inputs(bench, arrangement, None, sources)
-    text = read_text(registration_path)
-    sources["registration"] = _source(registration_path, text, {})
-    return Inputs(bench, arrangement, parse_registration(text, registration_path), sources)
+    bench, bench_source = read_bench_source(bench_path)
+    arrangement, arrangement_source = read_arrangement_source(arrangement_path, bench.lattice)
+    registration, registration_source = (None, None) if registration_path is None else read_registration_source(registration_path)
+    sources = {"bench": bench_source, "arrangement": arrangement_source, "registration": registration_source}
+    return Inputs(bench, arrangement, registration, sources)
+
+
+def read_bench_source(path: str | os.PathLike[str]) -> tuple[Bench, Source]:
+    """Read a bench file, and what a record is to say of it; raises as `parse_bench`."""
+    bench = parse_bench(read_text(path), path)
+    return bench, _source(path, bench.text, bench.files)
+
+
+def read_arrangement_source(path: str | os.PathLike[str], lattice: Lattice) -> tuple[Arrangement, Source]:
+    """Read an arrangement file, and what a record is to say of it; raises as `parse_arrangement`."""
+    text = read_text(path)
+    return parse_arrangement(text, path, lattice), _source(path, text, arrangement_files(text, path))
+
+
+def read_registration_source(path: str | os.PathLike[str]) -> tuple[Registration, Source]:
+    """Read a registration file, and what a record is to say of it; raises as `parse_registration`."""
+    text = read_text(path)
+    return parse_registration(text, path), _source(path, text, {})
 
 
 def sources_of(bench: Bench, arrangement: Arrangement, registration: Registration | None = None) -> dict[str, Source | None]:
@@ -160,6 +208,7 @@ def design(
     progress: Progress | None = None,
     *,
     sources: dict[str, Source | None] | None = None,
+    correction: Correction | None = None,
 ) -> Design:
     """Design the mask of an arrangement.
 
@@ -174,6 +223,9 @@ def design(
         Called after each iteration; see `holo.retrieve.spots.Progress`.
     sources : dict, optional
         What the record is to say of the three inputs: those of `read_inputs`; by default, `sources_of` them.
+    correction : Correction, optional
+        What is known of the light beyond the bench. It becomes part of the record, whose arrangement stays the wanted one; the prediction
+        has the targets that were asked for, so that its uniformity and spread are those of the light to be expected on the wanted ones.
 
     Returns
     -------
@@ -182,7 +234,8 @@ def design(
     Raises
     ------
     InputError
-        If a bright site lies outside the addressable field, or two lie so close that they are not separated spots.
+        If a bright site lies outside the addressable field, two lie so close that they are not separated spots, or the correction is not
+        one for these sites.
     RetrievalError
         If the light at a site stays zero.
 
@@ -205,6 +258,7 @@ def design(
     options = options or DesignOptions()
     sites = place(arrangement, bench.lattice, registration)
     check_sites(bench, sites)
+    sites = sites if correction is None else correction.asked(sites)
     path = light_path(bench)
     kept = ~drowned(bench, sites)
     retrieval = retrieve_spots(
@@ -216,10 +270,11 @@ def design(
         uniformity=options.uniformity,
         iterations=options.iterations,
         progress=progress,
+        start=None if correction is None else correction.waves,
     )
     levels = _levels(bench, path, sites, retrieval, EFFORTS[options.effort].trim)
     prediction = predict(bench, levels, sites, path)
-    record = _record(sources or sources_of(bench, arrangement, registration), options, prediction)
+    record = _record(sources or sources_of(bench, arrangement, registration), options, correction, prediction)
     mask = Mask(levels, retrieval.phase, record)
     return Design(mask, prediction, retrieval, time.perf_counter() - start)
 
@@ -279,8 +334,10 @@ def _name(sites: Sites, number: np.intp) -> str:
     return f"site ({i:g}, {j:g}) at ({x:.2f}, {y:.2f}, {z:.2f}) um"
 
 
-def _record(sources: dict[str, Source | None], options: DesignOptions, prediction: Prediction) -> dict[str, Any]:
-    chosen = asdict(options)
+def _record(
+    sources: dict[str, Source | None], options: DesignOptions, correction: Correction | None, prediction: Prediction
+) -> dict[str, Any]:
+    chosen = asdict(options) | ({} if correction is None else {"correction": correction.recorded()})
     return {
         "format": FORMAT,
         "version": VERSION,
@@ -337,10 +394,116 @@ def recorded_registration(record: dict[str, Any]) -> Registration | None:
     return None if source is None else parse_registration(source["text"], source["path"] or "registration.toml")
 
 
+def recorded_options(record: dict[str, Any]) -> DesignOptions:
+    """Recover the options of a mask from its record; raises `InputError` if they are not those of `DesignOptions`."""
+    chosen = {key: value for key, value in record["options"].items() if key != "correction"}
+    try:
+        return DesignOptions(seed=record["seed"], **chosen)
+    except TypeError as error:
+        raise InputError(
+            f"record.options: found {shortened(chosen)}; allowed: effort, uniformity and iterations, besides a correction"
+        ) from error
+
+
+def recorded_correction(record: dict[str, Any]) -> Correction | None:
+    """Recover from its record what a mask was corrected by; None if it was not."""
+    return Correction.read(record["options"]["correction"]) if "correction" in record["options"] else None
+
+
 def recorded_sites(record: dict[str, Any], bench: Bench) -> Sites:
     """Find where on a bench the sites of a mask lie: those of its record, moved along with its nudges."""
-    sites = place(recorded_arrangement(record, bench.lattice), bench.lattice, recorded_registration(record))
+    return _placed(record, bench.lattice)
+
+
+def _placed(record: dict[str, Any], lattice: Lattice) -> Sites:
+    """Find where the sites of a mask lie, on some nominal lattice if the mask has no registration of its own."""
+    sites = place(recorded_arrangement(record, lattice), lattice, recorded_registration(record))
     return _moved(sites, record["nudges"])
+
+
+@dataclass(frozen=True)
+class Drift:
+    """How far the sites of a mask have moved away from its light.
+
+    Attributes
+    ----------
+    by_um : (float, float)
+        Mean displacement over the bright sites, (x, y): the nudge that brings the light back onto them.
+    largest_offset_um : float
+        Farthest that a bright site lies from its light after that nudge, because the lattice was also turned or stretched.
+    spacing_um : float
+        Distance of nearest neighbours of the lattice as it lies now.
+    """
+
+    by_um: tuple[float, float]
+    largest_offset_um: float
+    spacing_um: float
+
+
+def told_map(registration: Registration) -> Affine:
+    """Give the map from the lattice to the objective plane that a registration tells, and refuse one that tells none.
+
+    Raises
+    ------
+    InputError
+        If the registration has neither that map nor both of those by way of the camera.
+    """
+    told = registration.to_plane()
+    if told is None:
+        raise InputError(
+            "found no map from the lattice to the objective plane; allowed: a registration with lattice_to_plane, or with plane_to_camera"
+            " and lattice_to_camera"
+        )
+    return told
+
+
+def drift(record: dict[str, Any], now: Affine) -> Drift:
+    """Measure how far the sites of a mask have moved since it was made.
+
+    Parameters
+    ----------
+    record : dict
+        Of a `Mask`. Its light lies where its own registration, or the nominal lattice of its own bench, had the bright sites, moved along
+        with its nudges.
+    now : Affine
+        From the lattice to the objective plane, as measured now; see `told_map`.
+
+    Returns
+    -------
+    Drift
+        After `holo.mask.nudge_mask` by it, the drift of the new mask is zero.
+
+    Raises
+    ------
+    InputError
+        As `recorded_inputs`.
+
+    Notes
+    -----
+    A nudge moves all the light alike; of all such moves the mean displacement leaves the least sum of squared offsets.
+
+    Examples
+    --------
+    >>> from holo.arrangement import block
+    >>> from holo.bench import demo_bench_text
+    >>> bench = parse_bench(demo_bench_text(), "bench.toml")
+    >>> record = {**sources_of(bench, block(3, 3)), "nudges": []}
+    >>> drift(record, Affine([[5, 0], [0, 5]], [60.25, 39.5])).by_um
+    (0.25, -0.5)
+    """
+    lattice = _recorded_lattice(record)
+    sites = _placed(record, lattice)
+    light_um, ij = sites.xyz_um[sites.bright, :2], sites.ij[sites.bright]
+    away = now.apply(ij) - light_um
+    x, y = (away.mean(axis=0).round(9) + 0.0).tolist()  # what is less comes from rounding, and -0 is 0
+    left = float(np.hypot(*(away - [x, y]).T).max())
+    return Drift((x, y), left, Lattice(now.matrix.T, now.offset, lattice.basis).spacing_um)
+
+
+def _recorded_lattice(record: dict[str, Any]) -> Lattice:
+    """Recover the nominal lattice of a mask's own bench, which needs none of the bench's side files."""
+    source = record["bench"]
+    return read_lattice(parse_toml(source["text"], Path(source["path"] or "bench.toml")).table("lattice", REQUIRED))
 
 
 def _moved(sites: Sites, nudges: list[dict[str, float]]) -> Sites:
@@ -388,12 +551,8 @@ def remake(record: dict[str, Any], bench_path: str | os.PathLike[str] | None = N
     InputError
         As `recorded_inputs` and `design`, and if the record's options are not those of `DesignOptions`.
     """
-    inputs = recorded_inputs(record, bench_path)
-    try:
-        options = DesignOptions(seed=record["seed"], **record["options"])
-    except TypeError as error:
-        raise InputError(f"record.options: found {shortened(record['options'])}; allowed: effort, uniformity and iterations") from error
-    made = design(inputs.bench, inputs.arrangement, inputs.registration, options, progress, sources=inputs.sources)
+    inputs, options, correction = recorded_inputs(record, bench_path), recorded_options(record), recorded_correction(record)
+    made = design(inputs.bench, inputs.arrangement, inputs.registration, options, progress, sources=inputs.sources, correction=correction)
     return _nudged(made, inputs.bench, record["nudges"])
 
 

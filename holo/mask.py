@@ -376,14 +376,14 @@ _KIND = {str: "a text", int: "a whole number", float: "a number", dict: "an obje
 def _check_record(path: str | os.PathLike[str], record: dict[str, Any]) -> None:
     """Raise `InputError` unless the record has every key of a mask's record with a value of the right kind."""
     _check_head(path, record)
-    _check_keys(path, "record", record, _RECORD_KEYS)
+    check_keys(path, "record", record, _RECORD_KEYS)
     for key in SOURCES:
         if record[key] is not None:
-            _check_source(path, f"record.{key}", record[key])
+            check_source(path, f"record.{key}", record[key])
     if record["seed"] < 0:
         raise InputError(f"{path}: record.seed: found {record['seed']}; allowed: 0 or more")
     for number, step in enumerate(record["nudges"]):
-        _check_keys(path, f"record.nudges[{number}]", step, _NUDGE_KEYS)
+        check_keys(path, f"record.nudges[{number}]", step, _NUDGE_KEYS)
         for key in _NUDGE_KEYS:
             if not abs(step[key]) <= FARTHEST_NUDGE_UM:  # also false for NaN
                 found = f"{path}: record.nudges[{number}].{key}: found {shortened(step[key])}"
@@ -402,15 +402,17 @@ def _check_head(path: str | os.PathLike[str], record: dict[str, Any]) -> None:
         raise InputError(f"{path}: record.version: found {shortened(record.get('version'))}; allowed: {VERSION}, the one read here")
 
 
-def _check_source(path: str | os.PathLike[str], where: str, source: dict[str, Any]) -> None:
-    _check_keys(path, where, source, _SOURCE_KEYS)
+def check_source(path: str | os.PathLike[str], where: str, source: dict[str, Any]) -> None:
+    """Raise `InputError`, naming `path` and `where` in it, unless `source` tells where an input of a mask came from."""
+    check_keys(path, where, source, _SOURCE_KEYS)
     digests = {f"{where}.digest": source["digest"]} | {f"{where}.files[{name!r}]": value for name, value in source["files"].items()}
     for name, value in digests.items():
         if not (isinstance(value, str) and value.startswith("sha256:") and len(value) == 71):
             raise InputError(f"{path}: {name}: found {shortened(value)}; allowed: 'sha256:' and 64 hexadecimal digits")
 
 
-def _check_keys(path: str | os.PathLike[str], where: str, table: object, keys: dict[str, tuple[type, ...]]) -> None:
+def check_keys(path: str | os.PathLike[str], where: str, table: object, keys: dict[str, tuple[type, ...]]) -> None:
+    """Raise `InputError`, naming `path` and `where` in it, unless `table` is a mapping that has all `keys` with values of these types."""
     if not isinstance(table, dict):
         raise InputError(f"{path}: {where}: found {shortened(table)}; allowed: an object with {', '.join(keys)}")
     for key, kinds in keys.items():

@@ -12,7 +12,7 @@ from simple_paths import FOCAL, PITCH, WAVELENGTH, lattice, level, panel, retrie
 
 from holo.errors import InputError, RetrievalError
 from holo.field.sites import SiteTransform, direct_fields
-from holo.retrieve.spots import EFFORTS
+from holo.retrieve.spots import EFFORTS, retrieve_spots
 
 
 @pytest.mark.parametrize(
@@ -200,6 +200,74 @@ def test_same_seed_same_mask_other_seed_other_mask():
     one, again, other = retrieve(path, xyz, seed=1), retrieve(path, xyz, seed=1), retrieve(path, xyz, seed=2)
     np.testing.assert_array_equal(one.phase, again.phase)
     assert np.any(one.phase != other.phase)
+
+
+class TestStart:
+    """A retrieval that starts from an earlier one of the same sites."""
+
+    path, xyz = panel(256), lattice(8, 8, 9.0)
+
+    def test_the_same_targets_give_the_same_mask(self):
+        one = retrieve(self.path, self.xyz)
+        again = retrieve(self.path, self.xyz, start=one.waves, seed=5)
+        turned = np.angle(np.exp(1j * (again.phase - one.phase.astype(float))))
+        assert abs(turned).max() < 1e-4
+        assert again.iterations == 1
+
+    def test_other_targets_are_reached_with_a_mask_that_resembles_the_old_one(self):
+        target = np.exp(np.random.default_rng(1).normal(0, 0.15, 64))
+        one = retrieve(self.path, self.xyz)
+        new, other = retrieve(self.path, self.xyz, target, start=one.waves), retrieve(self.path, self.xyz, target, seed=3)
+        ratio = abs(direct_fields(self.path, new.phase, self.xyz)) ** 2 / target
+        assert level(ratio) > 0.9998
+        assert new.efficiency > one.efficiency - 0.01
+        turned, unlike = (np.angle(np.exp(1j * (found.phase.astype(float) - one.phase)))[self.path.pupil] for found in (new, other))
+        assert np.sqrt((turned**2).mean()) < 0.15  # rad; two masks that have nothing to do with each other differ by pi / sqrt(3)
+        assert np.sqrt((unlike**2).mean()) > 1.5
+
+    def test_little_other_targets_turn_the_mask_little(self):
+        rng = np.random.default_rng(1)
+        one, change, turns = retrieve(self.path, self.xyz), rng.normal(0, 1, 64), []
+        for size in (0.02, 0.2):
+            new = retrieve(self.path, self.xyz, np.exp(size * change), start=one.waves)
+            turns.append(np.angle(np.exp(1j * (new.phase.astype(float) - one.phase)))[self.path.pupil].std())
+        assert turns[0] < 0.2 * turns[1]
+
+    def test_the_waves_stay_so_that_masks_may_follow_each_other(self):
+        one = retrieve(self.path, self.xyz)
+        new = retrieve(self.path, self.xyz, np.linspace(1, 2, 64), start=one.waves)
+        np.testing.assert_allclose(new.waves, one.waves, rtol=1e-12)
+
+    def test_no_random_number_is_drawn_and_the_mask_is_the_same_each_time(self):
+        one, rng = retrieve(self.path, self.xyz), np.random.default_rng(0)
+        target = np.linspace(1, 2, 64)
+        found = [retrieve_spots(self.path, self.xyz, target, rng=rng, start=one.waves).phase for _ in range(2)]
+        np.testing.assert_array_equal(*found)
+        assert rng.random() == np.random.default_rng(0).random()
+
+    def test_dark_sites_are_kept_dark(self):
+        path, xyz = panel(384), lattice(12, 12, 8.0, centre=(10.0, 10.0))
+        target = (np.indices((12, 12)).sum(axis=0).ravel() % 2 == 0).astype(float)
+        bright = target > 0
+        one = retrieve(path, xyz, target)
+        target[bright] *= np.exp(np.random.default_rng(1).normal(0, 0.15, 72))
+        new = retrieve(path, xyz, target, start=one.waves)
+        light = abs(direct_fields(path, new.phase, xyz)) ** 2
+        assert new.converged
+        assert level(light[bright] / target[bright]) > 0.9998
+        assert light[~bright].max() <= 1.1e-3 * light[bright].mean()
+
+    @pytest.mark.parametrize(
+        ("start", "message"),
+        [
+            (np.ones(63), r"start: found shape \(63,\); allowed: \(64,\)"),
+            (np.zeros(64), r"start: found 0\.0; allowed: finite numbers other than 0"),
+            (np.full(64, np.nan), "start: found nan"),
+        ],
+    )
+    def test_what_is_no_start(self, start, message):
+        with pytest.raises(InputError, match=message):
+            retrieve(self.path, self.xyz, start=start)
 
 
 def test_stops_where_told():

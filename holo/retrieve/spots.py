@@ -126,6 +126,11 @@ class Retrieval:
     history: tuple[tuple[str, float, float], ...]
     """Stage, efficiency and uniformity of each of these iterations, as the engine's own transform saw them."""
 
+    @property
+    def waves(self) -> NDArray[np.complex128]:
+        """Weight and phase of each bright site's wave, before any turn, as one complex number, shape (bright,): a later start."""
+        return np.asarray(self.weights * np.exp(1j * self.site_phases))
+
 
 def retrieve_spots(
     path: LightPath,
@@ -137,6 +142,7 @@ def retrieve_spots(
     uniformity: float | None = None,
     iterations: int | None = None,
     progress: Progress | None = None,
+    start: NDArray[np.complexfloating[Any, Any]] | None = None,
 ) -> Retrieval:
     """Find the phase that puts the wanted intensities on separated sites.
 
@@ -158,6 +164,10 @@ def retrieve_spots(
         Most iterations with the phases held, and most corrections after them, instead of the effort's own.
     progress : callable, optional
         See `Progress`. An exception that it raises ends the search.
+    start : ndarray of complex, shape (bright,), optional
+        `Retrieval.waves` of an earlier retrieval of the same bright sites, in place of the search: the last stage alone turns their
+        superposition until the new targets are reached. The mask resembles the old one, the more so the less the targets differ, and no
+        random numbers are drawn.
 
     Returns
     -------
@@ -166,7 +176,8 @@ def retrieve_spots(
     Raises
     ------
     InputError
-        If `effort`, `uniformity` or `iterations` is out of range, a target is negative, or none is positive.
+        If `effort`, `uniformity` or `iterations` is out of range, a target is negative, none is positive, or `start` is not one finite
+        number other than 0 for each bright site.
     RetrievalError
         If the light at a site stays zero.
 
@@ -189,7 +200,8 @@ def retrieve_spots(
     A last stage, turn, works on the phase of each pixel (`SiteTransform.turn`). It takes the light off the dark sites, which no
     choice of weights does, and levels very many sites to the last digit, where the phase of the superposition jumps at too many
     points of the panel for its weights to do so. It is gradient descent with momentum (Polyak, USSR Comput. Math. Math. Phys. 4,
-    1 (1964)) on the errors of the fields at the sites.
+    1 (1964)) on the errors of the fields at the sites. A retrieval with a `start` consists of it: weights that were levelled anew
+    would move the points where the phase jumps, and what the panel makes of the mask would change with them.
 
     Examples
     --------
@@ -212,6 +224,9 @@ def retrieve_spots(
     goal = np.sqrt(wanted[wanted > 0]) / path.envelope(bright)
     goal /= goal.mean()
     fine = _Stage(SiteTransform(path, moved), goal, path.amplitude_sum, progress)
+    if start is not None:
+        state = fine.apply("start", _begun(np.asarray(start), len(bright)))[0]
+        return _result(path, bright, points[wanted == 0], fine, state, search)
     finalists = _explore(path, moved, fine, search, rng)
     level = search if len(bright) == len(points) else replace(search, uniformity=min(ENOUGH, search.uniformity))
     state = max((_hold(fine, fine.free("settle", state, search.settle, 1.0), level) for state in finalists), key=fine.bound)
@@ -287,6 +302,16 @@ class _Stage:
     def bound(self, state: _State) -> float:
         """Level that the weights would give all sites alike; no mask with these site phases gives more."""
         return float(state.weights @ state.moduli / (state.weights @ self.goal)) / self.full
+
+
+def _begun(waves: NDArray[np.complexfloating[Any, Any]], count: int) -> _State:
+    """Where an earlier search ended."""
+    if waves.shape != (count,):
+        raise InputError(f"start: found shape {waves.shape}; allowed: ({count},), a number for each bright site")
+    moduli = np.abs(waves)
+    if not (np.isfinite(moduli) & (moduli > 0)).all():
+        raise InputError(f"start: found {waves[np.argmin(np.isfinite(moduli) & (moduli > 0))]}; allowed: finite numbers other than 0")
+    return _State(moduli / moduli.mean(), np.angle(waves), np.ones(count))
 
 
 def _normalised(logarithm: NDArray[np.float64]) -> NDArray[np.float64]:
