@@ -156,7 +156,7 @@ def _made(inputs: Inputs, make: Callable[[Progress | None], Design], outputs: Ou
 
 def _report(folder: Path, inputs: Inputs, made: Design, outputs: Outputs) -> None:
     """Write the report; if that fails, say that the mask is there."""
-    from holo.report import write_report
+    from holo.report.page import write_report
 
     try:
         write_report(
@@ -178,7 +178,7 @@ def _check_outputs(inputs: Inputs, outputs: Outputs) -> None:
     """Refuse outputs that cannot be written, or, overwrite or not, that are files which the design reads."""
     from holo.errors import InputError
     from holo.files import check_output
-    from holo.report import FILES, check_folder
+    from holo.report.page import FILES, check_folder
 
     check_output(outputs.mask, outputs.overwrite)
     written = [outputs.mask]

@@ -12,7 +12,7 @@ from typing import Any
 
 import click
 
-UNITS = {"_w_cm2": "W/cm^2", "_nm": "nm", "_um": "um", "_mm": "mm"}
+UNITS = {"_px_per_um": "px/um", "_w_cm2": "W/cm^2", "_deg": "deg", "_px": "px", "_nm": "nm", "_um": "um", "_mm": "mm"}
 """Ends of the names of numbers, and the units they stand for."""
 
 

@@ -34,6 +34,8 @@ ARRANGEMENT = 'title = "nine and a hole"\n[[add]]\nblock = [3, 3]\n[[remove]]\ns
 
 REGISTRATION = 'time = "2025-06-30T14:05:00+02:00"\n[lattice_to_plane]\nmatrix = [[3.1, 0.2], [-0.2, 3.1]]\noffset = [5.0, 4.5]\n'
 
+DRIFTED = 'time = "2025-06-30T14:05:00+02:00"\n[lattice_to_plane]\nmatrix = [[3.03, 0.0], [0.0, 3.0]]\noffset = [6.4, 3.3]\n'
+
 
 def holo_(*args):
     """Run a command in this process; the strings of a path may be paths."""
@@ -78,6 +80,7 @@ def made(tmp_path_factory, small_bench_text):
     (folder / "bench.toml").write_text(small_bench_text())
     (folder / "holes.toml").write_text(ARRANGEMENT)
     (folder / "registration.toml").write_text(REGISTRATION)
+    (folder / "drifted.toml").write_text(DRIFTED)
     result_of("design", folder / "holes.toml", "--bench", folder / "bench.toml", "-o", folder / "mask.tiff", "--effort", "quick")
     return folder
 
@@ -285,6 +288,35 @@ def test_nudge_moves_the_light_to_where_it_says(made, tmp_path):
     assert np.abs(difference - 1).max() < 1e-5
 
 
+def test_nudge_follows_a_registration(made, tmp_path):
+    before = result_of("predict", made / "mask.tiff", "--bench", made / "bench.toml")
+    follow = ["--follow", made / "drifted.toml"]
+    told = result_of("nudge", made / "mask.tiff", "-o", tmp_path / "there.tiff", *follow, "--focus-um", 0.5)
+    # the middle of the eight bright sites is (1, 1): 3 um, 3 um from (0, 0), on a lattice stretched by 1 % along x
+    assert told["by_um"] == pytest.approx([0.4 + 0.03, -0.7])
+    assert told["largest_offset_um"] == pytest.approx(0.03)
+    assert (told["registration"], told["focus_um"], told["nudges"]) == (str(made / "drifted.toml"), 0.5, 1)
+    assert read_mask(tmp_path / "there.tiff").record["nudges"] == [{"x_um": told["by_um"][0], "y_um": told["by_um"][1], "focus_um": 0.5}]
+    result_of("nudge", tmp_path / "there.tiff", "-o", tmp_path / "flat.tiff", "--by-um", 0, 0, "--focus-um", -0.5)
+    found = result_of("predict", tmp_path / "flat.tiff", "--bench", made / "bench.toml", "--registration", made / "drifted.toml")
+    assert found["efficiency"] == pytest.approx(before["efficiency"], rel=0.05)
+    again = result_of("nudge", tmp_path / "flat.tiff", "-o", tmp_path / "again.tiff", *follow)
+    assert again["by_um"] == [0, 0]
+    assert np.array_equal(read_mask(tmp_path / "again.tiff").levels, read_mask(tmp_path / "flat.tiff").levels)
+    assert result_of("design", "--again", tmp_path / "again.tiff", "-o", tmp_path / "remade.tiff")["same_mask"] is True
+
+
+def test_nudge_warns_when_the_lattice_is_another_one(made, tmp_path):
+    run = holo_("nudge", made / "mask.tiff", "-o", tmp_path / "n.tiff", "--follow", made / "registration.toml")
+    assert run.exit_code == 0
+    # the vectors are (0.1, -0.2) and (0.2, 0.1) um longer, so a corner site lies hypot(0.3, 0.1) um off, of hypot(3.1, 0.2) um
+    assert re.search(
+        r"^warning: after the move a site still lies 0\.316 um, 0\.1 of the spacing, .*: design the mask again with --registration",
+        run.stderr,
+    )
+    assert not holo_("nudge", made / "mask.tiff", "-o", tmp_path / "m.tiff", "--follow", made / "drifted.toml").stderr
+
+
 def test_nudge_takes_a_bench_and_says_when_it_cannot_check_the_sites(made, tmp_path, small_bench_text):
     (tmp_path / "bench.toml").write_text(small_bench_text())
     (tmp_path / "sites.csv").write_text("i,j\n0,0\n1,2\n")
@@ -407,7 +439,7 @@ def test_a_report_that_fails_leaves_the_mask_and_says_so(made, tmp_path, monkeyp
     def full(*_):
         raise InputError("report: cannot be written (No space left on device)")
 
-    monkeypatch.setattr("holo.report.write_folder", full)
+    monkeypatch.setattr("holo.report.page.write_folder", full)
     arguments = ["design", made / "holes.toml", "--bench", made / "bench.toml", "-o", tmp_path / "m.tiff", "--effort", "quick"]
     run = holo_(*arguments, "--report", tmp_path / "report")
     assert run.exit_code == 2
@@ -516,7 +548,19 @@ BAD = {
         "predict empty.tiff --bench bench.toml",
         r"error: empty\.tiff: .*holes\.toml: found no bright site",
     ),
-    "nudge: no distance": ("nudge mask.tiff -o new.tiff", "Missing option '--by-um'"),
+    "nudge: no distance": ("nudge mask.tiff -o new.tiff", "found neither; allowed: one of --by-um and --follow"),
+    "nudge: two ways": ("nudge mask.tiff -o new.tiff --by-um 1 0 --follow there.toml", "found both; allowed: one of --by-um and --follow"),
+    "nudge: follow nothing": ("nudge mask.tiff -o new.tiff --follow nowhere.toml", r"error: nowhere\.toml: no such file"),
+    "nudge: follow no registration": ("nudge mask.tiff -o new.tiff --follow bench.toml", r"error: bench\.toml: time: missing"),
+    "nudge: follow without the lattice": (
+        "nudge mask.tiff -o new.tiff --follow camera.toml",
+        r"error: camera\.toml: found no map from the lattice to the objective plane; allowed: a registration with lattice_to_plane",
+    ),
+    "nudge: follow out of the field": ("nudge mask.tiff -o new.tiff --follow gone.toml", r"site \(0, 0\).*allowed: x and y from"),
+    "nudge: follow with a broken record": (
+        "nudge empty.tiff -o new.tiff --follow gone.toml",
+        r"error: empty\.tiff: .*holes\.toml: found no bright site",
+    ),
     "nudge: half a distance": ("nudge mask.tiff -o new.tiff --by-um 1", "'--by-um' requires 2 arguments"),
     "nudge: not finite": ("nudge mask.tiff -o new.tiff --by-um nan 0", r"mask\.tiff: dx_um: found nan; allowed: from -10000 to 10000 um"),
     "nudge: too far": ("nudge mask.tiff -o new.tiff --by-um 1 0 --focus-um 1e300", r"mask\.tiff: dz_um: found 1e\+300; allowed: from"),
@@ -567,6 +611,8 @@ def test_bad_input_is_named_and_changes_nothing(case, made, tmp_path, monkeypatc
     (tmp_path / "range.toml").write_text(small_bench_text(panel__fill_factor=1.5))
     (tmp_path / "wide.toml").write_text(small_bench_text(panel__columns=100))
     (tmp_path / "far.toml").write_text("[[add]]\nsites = [[0, 0], [50, 50]]\n")
+    (tmp_path / "gone.toml").write_text(DRIFTED.replace("6.4", "106.4"))
+    (tmp_path / "camera.toml").write_text(DRIFTED.replace("lattice_to_plane", "plane_to_camera"))
     (tmp_path / "cut.tiff").write_bytes((made / "mask.tiff").read_bytes()[:20000])
     (tmp_path / "old.png").write_bytes(b"old")
     os.mkfifo(tmp_path / "pipe")

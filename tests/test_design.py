@@ -13,7 +13,7 @@ import tifffile
 from holo.affine import Affine
 from holo.arrangement import block, from_sites
 from holo.bench import read_bench
-from holo.design import DesignOptions, check_sites, design, read_inputs, recorded_inputs, remake
+from holo.design import DesignOptions, check_sites, design, drift, read_inputs, recorded_inputs, recorded_sites, remake, told_map
 from holo.errors import InputError
 from holo.field.path import light_path
 from holo.field.sites import direct_fields
@@ -22,6 +22,7 @@ from holo.predict import predict
 from holo.registration import Registration, place, write_registration
 
 QUICK = DesignOptions(effort="quick")
+TIME = "2025-06-30T14:05:00+02:00"
 FRAME = 'title = "frame"\n[[add]]\nblock = [4, 3]\n[[remove]]\nblock = [1, 1]\nat = [1, 1]\n[dark]\nmargin = 1\n'
 
 
@@ -149,6 +150,90 @@ def test_a_nudged_mask_is_made_again_with_its_nudges(from_files, small_bench, tm
     # the same light elsewhere, but for the rounding to levels and the envelope
     assert again.prediction.figures.efficiency == pytest.approx(made.prediction.figures.efficiency, rel=0.06)
     assert again.prediction.figures.uniformity > 0.8
+
+
+# ---------------------------------------------------------------------------------------------------------------------
+# following a lattice that moves
+
+
+def test_the_light_follows_its_sites(small_bench):
+    """By the direct sum: before the nudge there is no light where the sites have gone, after it all that was, and none is left.
+
+    The drift differs in x and y, size and sign, so that neither an exchange nor a reversal would pass.
+    """
+    bench = small_bench()
+    made = design(bench, from_sites([[0, 0], [2, 0], [1, 2]], target=[1, 0.6, 0.8]), options=QUICK)
+    path, sites = light_path(bench), made.prediction.sites
+    now = Affine(bench.lattice.vectors_um.T, bench.lattice.origin_um + [1.4, -0.9])
+    nudged = nudge_mask(made.mask, path, bench.panel, drift(made.mask.record, now).by_um)
+    gone = np.column_stack([now.apply(sites.ij), np.zeros(3)])
+
+    def light(mask, places_um):
+        return np.abs(direct_fields(path, phase_of_levels(mask.levels, bench.panel), places_um)) ** 2 / path.envelope(places_um) ** 2
+
+    was = light(made.mask, sites.xyz_um)
+    assert light(made.mask, gone).max() < 0.1 * was.min()
+    assert light(nudged, gone) == pytest.approx(was, rel=0.05)  # rounded to levels anew
+    assert light(nudged, sites.xyz_um).max() < 0.1 * was.min()
+
+
+@pytest.mark.parametrize("registered", [False, True])
+def test_following_twice_moves_nothing_the_second_time(small_bench, registered):
+    """Whatever the mask was made with and whatever nudges it has."""
+    bench = small_bench()
+    old = Registration(Affine([[3.1, 0.1], [-0.1, 3.0]], [5.0, -6.0]), time=TIME) if registered else None
+    mask = design(bench, from_sites([[0, 0], [1, 0], [0, 2]], target=[1, 1, 0]), old, QUICK).mask
+    mask = nudge_mask(mask, light_path(bench), bench.panel, (0.5, 0.3), 2.0)
+    now = Affine([[3.2, 0.1], [-0.2, 3.1]], [7.0, -5.5])
+    first = drift(mask.record, now)
+    bright = np.array([[0, 0], [1, 0]])
+    before = (old.to_plane() if registered else Affine([[3, 0], [0, 3]], [6, 4])).apply(bright) + [0.5, 0.3]
+    assert first.by_um == pytest.approx(tuple((now.apply(bright) - before).mean(axis=0)), abs=1e-9)
+    nudged = nudge_mask(mask, light_path(bench), bench.panel, first.by_um)
+    assert np.array_equal(recorded_sites(nudged.record, bench).xyz_um[:, 2], [2, 2, 2])
+    second = drift(nudged.record, now)
+    assert second.by_um == (0, 0)
+    assert second.largest_offset_um == pytest.approx(first.largest_offset_um)
+
+
+def test_what_a_nudge_cannot_follow_is_told(small_bench):
+    """A lattice stretched by 2 % about the middle of 3 sites 3 um apart leaves the outer ones 0.06 um off; a quarter turn, 3 sqrt(2)."""
+    record = design(small_bench(), block(3, 1), options=QUICK).mask.record
+    left = drift(record, Affine([[3.06, 0], [0, 3]], [5.94, 4]))
+    assert left.by_um == pytest.approx((0, 0), abs=1e-12)
+    assert left.largest_offset_um == pytest.approx(0.06)
+    assert left.spacing_um == pytest.approx(3.0)
+    assert drift(record, Affine([[0, -3], [3, 0]], [0, 0])).largest_offset_um == pytest.approx(3 * np.sqrt(2))
+
+
+def test_the_spacing_now_is_that_of_all_sites_of_a_cell(small_bench):
+    """Nearest neighbours of a honeycomb are 1/sqrt(3) of its cell's side apart (Ashcroft and Mermin 1976, chapter 4; from memory)."""
+    bench = small_bench(lattice__vectors_um=None, lattice__geometry="honeycomb", lattice__spacing_um=3.0)
+    record = design(bench, from_sites([[0, 0], [1 / 3, 1 / 3]]), options=QUICK).mask.record
+    doubled = Affine(2 * bench.lattice.vectors_um.T, bench.lattice.origin_um)
+    assert drift(record, doubled).spacing_um == pytest.approx(np.hypot(*doubled.matrix[:, 0]) / np.sqrt(3))
+
+
+def test_the_light_lies_where_the_masks_own_bench_had_it(all_features, from_files, tmp_path):
+    """Neither a bench file that was changed since nor side files that are gone matter; the arrangement's do."""
+    made = from_files()
+    (tmp_path / "bench.toml").write_text("name = 1")
+    assert drift(made.mask.record, Affine([[3, 0], [0, 3]], [6.5, 4.0])).by_um == pytest.approx((0.5, 0), abs=1e-12)
+    record = all_features().mask.record
+    for name in ("beam.tiff", "flatness.tiff", "response.csv"):
+        (tmp_path / name).unlink()
+    assert drift(record, Affine([[3.1, 0.1], [-0.1, 3.0]], [5.0, -6.5])).by_um == pytest.approx((0, -0.5), abs=1e-12)
+    (tmp_path / "sites.csv").unlink()
+    with pytest.raises(InputError, match=r"sites\.csv"):
+        drift(record, Affine([[3, 0], [0, 3]], [6, 4]))
+
+
+def test_a_registration_that_tells_no_place_is_refused():
+    camera = Affine([[5, 0], [0, 5]], [600, 450])
+    with pytest.raises(InputError, match=r"found no map from the lattice to the objective plane; allowed: .* lattice_to_plane, or with"):
+        told_map(Registration(plane_to_camera=camera, time=TIME))
+    seen = Registration(plane_to_camera=camera, lattice_to_camera=Affine([[15, 0], [0, 15]], [630, 470]), time=TIME)
+    np.testing.assert_allclose(told_map(seen).apply([[0, 0], [1, 2]]), [[6, 4], [9, 10]])
 
 
 @pytest.mark.parametrize("name", ["beam.tiff", "flatness.tiff", "response.csv", "sites.csv"])

@@ -17,7 +17,6 @@ import pytest
 from PIL import Image
 from scipy.special import j1
 
-from holo import report
 from holo.arrangement import block, from_sites
 from holo.bench import bench_warnings, derived_numbers, parse_bench
 from holo.design import DesignOptions, design
@@ -25,7 +24,9 @@ from holo.errors import InputError, OutputExistsError
 from holo.field.path import light_path
 from holo.field.sites import direct_fields
 from holo.mask import phase_of_levels
-from holo.report import FILES, check_folder, write_report
+from holo.report import page as report
+from holo.report import pictures, style
+from holo.report.page import FILES, check_folder, write_report
 
 TITLE = 'Kagome <b>"1 & 2"</b> $x_{$'
 VOID = {"meta", "img", "br", "link", "hr", "input"}
@@ -84,12 +85,12 @@ def page(folder):
 @pytest.fixture
 def no_pictures(monkeypatch):
     """Leave the pictures out where they do not matter."""
-    monkeypatch.setattr(report, "_draw", lambda *_: [])
+    monkeypatch.setattr(report, "draw", lambda *_: [])
 
 
 @pytest.fixture(scope="module")
 def scene(bench, made):
-    return report._Scene(
+    return pictures.Scene(
         bench, light_path(bench), made.mask.levels, phase_of_levels(made.mask.levels, bench.panel), made.prediction, np.zeros(1)
     )
 
@@ -249,11 +250,11 @@ def test_nothing_is_left_of_a_report_that_fails(bench, made, tmp_path, monkeypat
         raise RuntimeError
 
     monkeypatch.setattr(report, "_page", fail)
-    monkeypatch.setattr(report, "_draw", lambda *_: [])
+    monkeypatch.setattr(report, "draw", lambda *_: [])
     with pytest.raises(RuntimeError):
         write_report(tmp_path / "report", bench, made.mask, made.prediction)
     monkeypatch.undo()
-    monkeypatch.setattr(report, "_draw", lambda *_: [SimpleNamespace(name="a" * 300, png=b"", data_uri="", alt="", title="", caption="")])
+    monkeypatch.setattr(report, "draw", lambda *_: [SimpleNamespace(name="a" * 300, png=b"", data_uri="", alt="", title="", caption="")])
     with pytest.raises(InputError, match="report: cannot be written"):
         write_report(tmp_path / "report", bench, made.mask, made.prediction)
     assert list(tmp_path.iterdir()) == []
@@ -302,10 +303,10 @@ def test_verdict_says_what_the_search_did_not_lose(scene, options, nudges, seen)
 def test_the_stages_of_a_search_are_told(made):
     """A search with dark sites goes through all stages, and the caption has a word for each."""
     stages = {stage for stage, _, _ in made.retrieval.history}
-    assert stages | {"spread"} == set(report.STAGES)  # every other start leaves the first one out
-    with report._style():
-        caption = report._convergence(made.retrieval, 0.995).caption
-    assert {stage for stage, words in report.STAGES.items() if f"{stage} {words}" in caption} == stages
+    assert stages | {"spread"} == set(pictures.STAGES)  # every other start leaves the first one out
+    with style.look():
+        caption = pictures._convergence(made.retrieval, 0.995).caption
+    assert {stage for stage, words in pictures.STAGES.items() if f"{stage} {words}" in caption} == stages
 
 
 def test_light_in_several_planes_may_count_twice(made, bench):
@@ -320,9 +321,9 @@ def test_few_sites_far_apart_are_seen_and_marked(bench):
     wide = replace(bench, panel=replace(bench.panel, pitch_um=2.0, columns=480, rows=400))
     found = design(wide, from_sites([[-33, -31.7], [30.1, 30], [-32.5, -31.7]], target=[1, 1, 0]), options=DesignOptions(effort="quick"))
     phase = phase_of_levels(found.mask.levels, wide.panel)
-    scene = report._Scene(wide, light_path(wide), found.mask.levels, phase, found.prediction, np.zeros(1))
-    assert "Blue circles mark the 2 bright sites; the 1 dark lie too close to be marked here." in report._spots(scene, 0)[0].caption
-    light = report._light(scene, 0, (-300.0, 300.0, -300.0, 300.0))
+    scene = pictures.Scene(wide, light_path(wide), found.mask.levels, phase, found.prediction, np.zeros(1))
+    assert "Blue circles mark the 2 bright sites; the 1 dark lie too close to be marked here." in pictures._spots(scene, 0)[0].caption
+    light = pictures._light(scene, 0, (-300.0, 300.0, -300.0, 300.0))
     assert light.shape == (640, 640)
     for x, y, _ in found.prediction.sites.xyz_um[:2]:
         row, column = int((y + 300) * 640 / 600), int((x + 300) * 640 / 600)
@@ -342,7 +343,7 @@ def test_planes(bench, tmp_path):
     depths = np.array([-12.0, -6.0, 0.0, 6.0, 12.0])
     arrangement = from_sites([[i % 3, i // 3] for i in range(5)], z_um=depths)
     found = design(bench, arrangement, options=DesignOptions(effort="quick"))
-    assert report._depths(found.prediction.sites).tolist() == [-12, -6, 6, 12]
+    assert pictures.drawn_depths(found.prediction.sites).tolist() == [-12, -6, 6, 12]
     write_report(tmp_path, bench, found.mask, found.prediction)
     assert {path.name for path in tmp_path.glob("*-4.png")} == {"spots-4.png", "close-4.png", "sites-4.png"}
     text = Page((tmp_path / "report.html").read_text()).text
@@ -354,37 +355,37 @@ def test_user_settings_of_the_drawing_library_do_not_matter(bench, made, folder,
     monkeypatch.setitem(matplotlib.rcParams, "font.size", 30.0)
     monkeypatch.setitem(matplotlib.rcParams, "axes.grid", True)
     before = dict(matplotlib.rcParams)
-    with report._style():
-        assert report._mask_detail(scene).png == (folder / "mask-detail.png").read_bytes()
+    with style.look():
+        assert pictures._mask_detail(scene).png == (folder / "mask-detail.png").read_bytes()
     assert dict(matplotlib.rcParams) == before
-    assert "pyplot" not in Path(report.__file__).read_text()
+    assert not any("pyplot" in path.read_text() for path in Path(report.__file__).parent.glob("*.py"))
 
 
 def test_maps_have_y_down(bench, made, scene):
     """Row 0 is the least y: the brightest sample of the map around one site lies at that site, in x and in y."""
     for x, y, _ in made.prediction.sites.xyz_um[made.prediction.sites.bright]:
         box = (x - 1.4, x + 1.0, y - 0.9, y + 1.3)
-        light = report._light(scene, 0, box)
+        light = pictures._light(scene, 0, box)
         assert light.shape == (587, 640)
         row, column = np.unravel_index(light.argmax(), light.shape)
         assert box[2] + (row + 0.5) * (box[3] - box[2]) / light.shape[0] == pytest.approx(y, abs=0.1)
         assert box[0] + (column + 0.5) * (box[1] - box[0]) / light.shape[1] == pytest.approx(x, abs=0.1)
         assert light.max() == pytest.approx(1, abs=0.05)
-    with report._style():
-        _, axes = report._plane_axes((1.0, 5.0, 2.0, 4.0))
+    with style.look():
+        _, axes = style.plane_axes((1.0, 5.0, 2.0, 4.0))
         assert axes.get_xlim() == (1.0, 5.0)
         assert axes.get_ylim() == (4.0, 2.0)
-        left, right, bottom, top = report._picture_extent((1.0, 5.0, 2.0, 4.0))
+        left, right, bottom, top = pictures._picture_extent((1.0, 5.0, 2.0, 4.0))
         assert (left, right, bottom, top) == (1.0, 5.0, 4.0, 2.0)
-        _, axes = report._panel_axes(scene, (slice(0, 80), slice(0, 96)))
-    assert report._extent(scene, (slice(0, 1), slice(94, 96))) == pytest.approx((0.46, 0.48, -0.39, -0.40))
+        _, axes = pictures._panel_axes(scene, (slice(0, 80), slice(0, 96)))
+    assert pictures._extent(scene, (slice(0, 1), slice(94, 96))) == pytest.approx((0.46, 0.48, -0.39, -0.40))
 
 
 def test_overview_has_the_sites_and_their_repeats(scene, bench):
     """The sites where they are, and one field away the same light under another envelope; nothing as bright elsewhere."""
     cells = 90
     field = bench.field_um
-    light = report._overview(scene, 0.0, cells) / scene.unit
+    light = pictures._overview(scene, 0.0, cells) / scene.unit
     assert light.shape == (2 * cells, 2 * cells)
     size = field / cells
 
@@ -407,7 +408,7 @@ def test_spot_of_an_evenly_lit_pupil_is_the_airy_pattern(small_bench_text):
     changes = {"light__beam_diameter_mm": 1000.0, "panel__columns": 400, "panel__rows": 400, "optics__relay_magnification": 1.2}
     path = light_path(parse_bench(small_bench_text(**changes), "bench.toml"))
     radius = np.linspace(0, 2.5, 20)
-    rings = report._rings(path, -path.aberration, np.zeros(3), radius)
+    rings = pictures._rings(path, -path.aberration, np.zeros(3), radius)
     v = 2 * np.pi * 0.6 / 0.7 * np.maximum(radius, 1e-9)
     assert rings == pytest.approx(np.repeat((2 * j1(v) / v)[:, None] ** 2, 16, axis=1), abs=1e-3)
 
@@ -452,16 +453,16 @@ def test_units_come_out_of_names(name, value, shown):
 
 def test_boxes():
     """A margin all around, and no needle-shaped pictures."""
-    left, right, top, bottom = report._box(np.array([[10.0, 5.0, 0.0], [20.0, 5.0, 0.0]]), 2.0)
+    left, right, top, bottom = pictures._box(np.array([[10.0, 5.0, 0.0], [20.0, 5.0, 0.0]]), 2.0)
     assert (left, right) == pytest.approx((9.0, 21.0))
     assert (top + bottom) / 2 == pytest.approx(5)
     assert bottom - top == pytest.approx(0.55 * 12)
-    assert report._part((0.0, 10.0, 0.0, 4.0), np.array([9.5, 1.0]), 6.0) == pytest.approx((4.0, 10.0, 0.0, 4.0))
+    assert pictures._part((0.0, 10.0, 0.0, 4.0), np.array([9.5, 1.0]), 6.0) == pytest.approx((4.0, 10.0, 0.0, 4.0))
 
 
 def test_palette_keeps_colours():
     """Each picture has all shades of its map, pure white paper and the colours of the marks."""
-    palette = np.array(report._palette("magma")).reshape(256, 3)
+    palette = np.array(style.palette("magma")).reshape(256, 3)
     shades = (matplotlib.colormaps["magma"](np.linspace(0, 1, 256))[:, :3] * 255).round()
     assert np.abs(palette[None] - shades[:, None]).max(axis=2).min(axis=1).max() <= 4
     for colour in ((255, 255, 255), (0, 0, 0), (0xF0, 0xE4, 0x42), (0x56, 0xB4, 0xE9)):
