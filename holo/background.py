@@ -96,7 +96,7 @@ def _cuts(length: int, side: float) -> Index:
 
 
 def _trusted(levels: Image, noises: Image, spotted: Mask, summary: Callable[[Image], np.float32]) -> tuple[Image, Image]:
-    """Levels and noises with those of the nearest tile without spots in place of those that spots fill; `summary` of all where they fill all."""
+    """Levels and noises, where spots fill a tile those of the nearest tile without; `summary` of all where they fill all."""
     from scipy.ndimage import distance_transform_edt
 
     if spotted.all():
@@ -162,7 +162,7 @@ def _shares(cuts: Index, beyond: bool) -> tuple[Index, Image]:
 def _tile_levels(
     signal: Image, light: Image, level: Image, slope: float, usable: Mask, rows: Index, columns: Index, step: int
 ) -> tuple[Image, Image, Mask]:
-    """What each tile is above the level, its noise, and whether spots fill it, from every `step`-th pixel, shape (tiles down, tiles across)."""
+    """What each tile is above the level, its noise, whether spots fill it, from every `step`-th pixel, shape (tiles down, across)."""
     levels = np.zeros((len(rows) - 1, len(columns) - 1), np.float32)
     noises, spotted = np.zeros(levels.shape, np.float32), np.zeros(levels.shape, np.bool_)
     values = np.empty((2, (np.max(np.diff(rows)) // step + 1) * (np.max(np.diff(columns)) // step + 1)), np.float32)

@@ -389,7 +389,8 @@ def odd_pixels(
     has_saturated : ndarray of bool, shape (n,)
         Whether a pixel within two widths is saturated.
     standing : ndarray, shape (n,)
-        By how much a pixel within 1.5 widths differs from the model, over the peak of the spot, where that is more than eight times the noise.
+        By how much a pixel within 1.5 widths differs from the model, over the peak of the spot, where that is more than eight times the
+        noise.
     """
     lost, standing, has_saturated = np.zeros(len(spots)), np.zeros(len(spots)), np.zeros(len(spots), np.bool_)
     for n in range(len(spots)):

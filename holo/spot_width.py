@@ -76,8 +76,8 @@ def _surroundings(frame: Frame, places: Real, half: int) -> Frame:
     x, y = places[np.argmax(near)].round().astype(int)
     half = max(half, 32)
     part = np.s_[max(y - half, 0) : y + half, max(x - half, 0) : x + half]
-    signal, usable, saturated = (np.ascontiguousarray(pixels[part]) for pixels in (frame.signal, frame.usable, frame.saturated))
-    return replace(frame, signal=signal, usable=usable, saturated=saturated)
+    usable, saturated = np.ascontiguousarray(frame.usable[part]), np.ascontiguousarray(frame.saturated[part])
+    return replace(frame, signal=np.ascontiguousarray(frame.signal[part]), usable=usable, saturated=saturated)
 
 
 def _self_consistent(frame: Frame, width: float) -> Scene:
@@ -115,4 +115,4 @@ def _own_width(scene: Scene) -> float:
 def _misfit(scene: Scene) -> float:
     """What the spots leave over what light there is, times the root of their number."""
     light, _, square = squared_residuals(*scene.given, scene.light, scene.spots, scene.reach, 2.0)
-    return float(np.sqrt(square).sum() / max(float(light.sum()), 1e-30)) * np.sqrt(len(scene.spots))
+    return float(np.sqrt(square).sum() / max(float(light.sum()), 1e-30) * np.sqrt(len(scene.spots)))
