@@ -86,7 +86,7 @@ def alarm_threshold(pixels: int, width: float) -> float:
     Examples
     --------
     >>> round(alarm_threshold(2048**2, 2.0), 2)
-    6.21
+    6.19
     """
     height = np.linspace(2, 12, 1001)
     expected = pixels / (2 * width**2) * (2 * np.pi) ** -1.5 * height * np.exp(-(height**2) / 2)

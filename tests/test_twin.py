@@ -498,6 +498,7 @@ def test_new_writes_a_twin_and_frames_of_its_atoms(starter):
     assert {path.name for path in folder.iterdir()} == {
         "bench.toml",
         "patterns",
+        "ring.toml",
         "twin.toml",
         *(f"atoms-00{step}.tiff" for step in range(3)),
     }
