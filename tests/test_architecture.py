@@ -45,18 +45,26 @@ ORDER = [
     "naming",
     "survey",
     "track",
+    "wavefront",
+    "wavefront_fit",
+    "scan",
+    "patches",
+    "probe",
+    "sensed",
+    "sense",
     "twin",
     "link",
     "report.style",
     "report.pictures",
     "report.page",
     "report.calibration",
+    "report.wavefront",
 ]
 DOORS = {
     "numba": {"arrays"},
     "pyfftw": {"arrays"},
     "cupy": {"arrays"},
-    "matplotlib": {"report.style", "report.pictures", "report.calibration"},
+    "matplotlib": {"report.style", "report.pictures", "report.calibration", "report.wavefront"},
     "click": set(),
 }
 
