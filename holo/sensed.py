@@ -188,15 +188,13 @@ class Sensed:
     def summary(self) -> dict[str, Any]:
         """Give the figures as JSON-compatible values."""
         change = [self.waves[j] - self.known.get(j, 0.0) for j in self.errors]
-        found: dict[str, Any] = {
+        return {
             "method": self.method,
             "frames": self.frames,
             "spots": len(self.points_um),
-            "waves": {str(j): self.waves[j] for j in self.errors},
-            "errors": {str(j): error for j, error in self.errors.items()},
-            "rms_waves": float(np.sqrt(sum(self.waves[j] ** 2 for j in self.errors))),
-            "change_waves": float(np.sqrt(np.square(change).sum())),
-            "error_waves": float(np.sqrt(sum(error**2 for error in self.errors.values()))),
+            "rms_waves": _norm([self.waves[j] for j in self.errors]),
+            "change_waves": _norm(change),
+            "error_waves": _norm([*self.errors.values()]),
             "strehl_before": self.strehl_before,
             "strehl_after": self.strehl_after,
             "core_before": self.before.core,
@@ -204,13 +202,23 @@ class Sensed:
             "core_error": float(np.hypot(self.before.core_error, self.after.core_error)),
             "chi2": self.chi2,
             "unexplained": self.unexplained,
+            "terms": self._terms(),
+            "warnings": list(self.notes),
         }
-        if self.variation is not None:
-            found["variation_waves_per_100um"] = {
-                str(j): (100 * slope).tolist() for j, slope in zip(self.errors, self.variation.slope, strict=True)
-            }
-            found["variation_errors"] = {str(j): (100 * error).tolist() for j, error in zip(self.errors, self.variation.error, strict=True)}
-        return {**found, "warnings": list(self.notes)}
+
+    def _terms(self) -> list[dict[str, float]]:
+        """A row for each term: waves rms, and by how much it changes over 100 um along x and y."""
+        rows = [{"noll": j, "waves": self.waves[j], "error": self.errors[j], "known": self.known.get(j, 0.0)} for j in self.errors]
+        if self.variation is None:
+            return rows
+        changes = 100 * self.variation.slope, 100 * self.variation.error
+        for row, slope, error in zip(rows, *changes, strict=True):
+            row.update(per_100um_x=float(slope[0]), per_100um_y=float(slope[1]), error_x=float(error[0]), error_y=float(error[1]))
+        return rows
+
+
+def _norm(values: list[float]) -> float:
+    return float(np.sqrt(np.square(values).sum()))
 
 
 def _tiff(picture: NDArray[np.float32]) -> bytes:
