@@ -45,6 +45,8 @@ ORDER = [
     "naming",
     "survey",
     "track",
+    "site_light",
+    "balance",
     "twin",
     "link",
     "report.style",
