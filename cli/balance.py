@@ -31,9 +31,20 @@ def _begin() -> Begin:
     return balance
 
 
-def _finish(run: Run) -> dict[str, Any]:
-    """Say where the result is."""
-    return {"balanced": run.folder / "balanced.tiff", "table": run.folder / "balance.csv"}
+RESULTS = ("balanced.tiff", "balance.csv", "balance.png")
+"""Files of a run's result."""
+
+
+def finish(run: Run) -> dict[str, Any]:
+    """Draw the light before and after, and say where the result is."""
+    from holo.balance import Balanced
+    from holo.files import write_bytes
+    from holo.report.balancing import balance_picture
+
+    assert isinstance(run.outcome, Balanced)
+    mask, table, picture = (run.folder / name for name in RESULTS)
+    write_bytes(picture, balance_picture(run.outcome), overwrite=True)
+    return {"balanced": mask, "table": table, "picture": picture}
 
 
 command = dialogue_commands(
@@ -42,15 +53,15 @@ command = dialogue_commands(
 
     A mask is shown and a camera frame is taken of it, by hand (start, then step) or by a link
     (run); what the frames tell goes into the next mask. The result is the mask balanced.tiff in the
-    run folder, with a table of the sites, balance.csv, beside it.
+    run folder, with a table of the sites, balance.csv, and a picture, balance.png, beside it.
 
     The camera's own faults (vignetting, pixels that differ) are imprinted on the light. Values that the
     atoms themselves gave have no such fault: "holo balance apply" corrects a mask by a table of them.
     """,
     _begin,
     _OPTIONS,
-    ("balanced.tiff", "balance.csv"),
-    _finish,
+    RESULTS,
+    finish,
 )
 
 

@@ -132,14 +132,14 @@ def process_law(changes: Sequence[Change]) -> tuple[float, float]:
     Returns
     -------
     base, slope : float
-        Both 0 or more. The base is taken less its standard error: noise is not to pass for change, which would spoil the average. Of a
-        single change it is not known which of the two made it: then it is the slope, if anything was asked for.
+        Both 0 or more. The base is taken less twice its standard error: noise is not to pass for change, which would spoil the average.
+        Of a single change it is not known which of the two made it: then it is the slope, if anything was asked for.
 
     Examples
     --------
     >>> base, slope = process_law([Change(0.01, 0.0004, 0.00005), Change(0.0001, 0.00001, 0.000001)])
     >>> print(f"{base:.2g} {slope:.2g}")
-    5.1e-06 0.039
+    4.1e-06 0.039
     """
     from scipy.optimize import nnls
 
@@ -151,7 +151,7 @@ def process_law(changes: Sequence[Change]) -> tuple[float, float]:
         return 0.0, 0.0
     scale = largest or 1.0
     base, slope = nnls(np.stack([np.ones_like(asked), asked / scale], axis=1) / error[:, None], found / error)[0]
-    return max(float(base - 1 / np.sqrt((1 / error**2).sum())), 0.0), float(slope / scale)
+    return max(float(base - 2 / np.sqrt((1 / error**2).sum())), 0.0), float(slope / scale)
 
 
 # ---------------------------------------------------------------------------------------------------------------------
@@ -512,7 +512,7 @@ def _variance(relative: Real, factors: Factors, levelled: Flags) -> float:
 def _measured(light: Light, relative: Real, levelled: Flags) -> Real:
     """Light over target and its error, over the mean, of a mask of which so much was predicted; see `Balanced`."""
     found = light.ratio * relative
-    return np.array([found, found * light.error]) / found[levelled & light.told].mean()
+    return np.asarray(np.array([found, found * light.error]) / found[levelled & light.told].mean())
 
 
 def _round(measured: Real, light: Light, levelled: Flags, expected: float | None) -> Round:

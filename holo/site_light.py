@@ -120,10 +120,11 @@ def measure_light(
     -----
     The predicted mean intensity of each pixel (`holo.field.pixels.CameraView`) is multiplied by a polynomial about the registered place, of
     degree `SHAPE_DEGREE` and common to all spots, because of what the bench file does not have of the light path. That times
-    ``c + u x + v y + b r^2`` is fitted to the pixels around each place by weighted least squares; `ratio` is c. By the shape b the light between the spots enters, which
-    vanishes at the middle and grows as the square of the distance from it. Leaving b free costs noise: 1.8 times that of the whole
-    spot, in place of 1.1, where electrons prevail. It is therefore taken as drawn from a normal distribution of the width that the spots
-    themselves show beyond their noise (empirical Bayes: B. Efron and C. Morris, J. Am. Stat. Assoc. 70, 311 (1975), from memory).
+    ``c + u x + v y + b r^2`` is fitted to the pixels around each place by weighted least squares; `ratio` is c. By the shape b the light
+    between the spots enters, which vanishes at the middle and grows as the square of the distance from it. Leaving b free costs noise:
+    1.8 times that of the whole spot, in place of 1.1, where electrons prevail. It is therefore taken as drawn from a normal
+    distribution of the width that the spots themselves show beyond their noise (empirical Bayes: B. Efron and C. Morris, J. Am. Stat.
+    Assoc. 70, 311 (1975), from memory).
     """
     width = WIDTH * bench.airy_radius_um * float(np.sqrt(abs(np.linalg.det(plane_to_camera.matrix))))
     shift = _shift(frame, plane_to_camera.apply(xy_um), intensity, width)
@@ -330,13 +331,17 @@ def _sums(data: NDArray[np.floating[Any]], light: Real, used: Flags) -> Real:
 
 
 def _spread(values: Real, variance: Real) -> tuple[float, float]:
-    """Median of some values, and their standard deviation beyond that of their noise; values far out are cut."""
+    """Median of some values, and their standard deviation beyond that of their noise.
+
+    Values far out are cut, and the standard error of the total variance is taken off: noise is not to pass for spread.
+    """
     if len(values) < 2:
         return 0.0, 0.0
     middle = float(np.median(values))
     usual = 1.4826 * float(np.median(np.abs(values - middle)))
     cut = np.clip(values - middle, -5 * usual, 5 * usual)
-    return middle, float(np.sqrt(max(float(cut @ cut) / (len(values) - 1) - float(variance.mean()), 0.0)))
+    total = float(cut @ cut) / (len(values) - 1)
+    return middle, float(np.sqrt(max(total * (1 - np.sqrt(2 / (len(values) - 1))) - float(variance.mean()), 0.0)))
 
 
 def _refuse_saturated(frame: Frame, cores: _Cores, bench: Bench) -> None:

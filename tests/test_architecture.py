@@ -53,12 +53,13 @@ ORDER = [
     "report.pictures",
     "report.page",
     "report.calibration",
+    "report.balancing",
 ]
 DOORS = {
     "numba": {"arrays"},
     "pyfftw": {"arrays"},
     "cupy": {"arrays"},
-    "matplotlib": {"report.style", "report.pictures", "report.calibration"},
+    "matplotlib": {"report.style", "report.pictures", "report.calibration", "report.balancing"},
     "click": set(),
 }
 

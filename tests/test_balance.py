@@ -506,4 +506,4 @@ def test_noise_is_not_taken_for_change():
     assert base < 3e-6
     assert slope == pytest.approx(5e-5, rel=0.5)
     assert process_law([]) == (0, 0)
-    assert process_law([Change(0.0, 4e-6, 1e-6)]) == (pytest.approx(3e-6), 0)
+    assert process_law([Change(0.0, 4e-6, 1e-6)]) == (pytest.approx(2e-6), 0)
