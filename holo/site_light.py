@@ -138,7 +138,7 @@ def measure_light(
     picture = _predicted_picture(bench, path or light_path(bench), levels, now, frame.shape)
     cores = _Cores.of(frame, picture, places[inside], width)
     _refuse_saturated(frame, cores, bench)
-    light = _light(cores, np.asarray(inside), shift, frames)
+    light = _light(cores.shaped(), np.asarray(inside), shift, frames)
     if light.told.sum() < max(2, 0.5 * inside.sum()):
         raise CalibrationError(
             f"frame: found light on {light.told.sum()} of {inside.sum()} sites in view; needed: half of them. Is the mask on the panel, "
@@ -251,7 +251,7 @@ class _Cores:
         cores = _Cores(
             x, y, used, reached, frame.saturated[row, column], frame.signal[row, column] - below, below, light, floor, slope
         )  # fmt: skip
-        return (cores if frame.electrons_per_count is not None else replace(cores, slope=cores.found_slope())).shaped()
+        return cores if frame.electrons_per_count is not None else replace(cores, slope=cores.found_slope())
 
     @property
     def whole(self) -> Flags:
@@ -303,10 +303,10 @@ class _Cores:
         values = np.einsum("nij,npj,np,np->ni", covariance, terms, weight, self.data)
         c, b, cc, cb, bb = values[:, 0], values[:, 3], covariance[:, 0, 0], covariance[:, 0, 3], covariance[:, 3, 3]
         told = whole & (c > SEEN * np.sqrt(cc))
-        middle, spread = _spread(b[told] / c[told], bb[told] / c[told] ** 2)
-        share = cb / (bb + frames * spread**2 * c**2)
+        middle, likely, sure = _spread(b[told] / c[told], bb[told] / c[told] ** 2)
+        share = cb / (bb + frames * sure * c**2)
         ratio, error = c - share * (b - middle * c), np.sqrt(cc - 2 * share * cb + share**2 * bb)
-        stray = float(np.sqrt(np.mean(share[told] ** 2))) * spread if told.any() else 0.0
+        stray = float(np.sqrt(likely * np.mean(share[told] ** 2))) if told.any() else 0.0
         return np.where(whole, ratio, np.nan), np.where(whole, error, np.nan), stray
 
     def found_slope(self) -> float:
@@ -330,18 +330,19 @@ def _sums(data: NDArray[np.floating[Any]], light: Real, used: Flags) -> Real:
     return np.asarray(np.divide(counts, whole, out=np.zeros(len(data)), where=whole > 0), np.float64)
 
 
-def _spread(values: Real, variance: Real) -> tuple[float, float]:
-    """Median of some values, and their standard deviation beyond that of their noise.
+def _spread(values: Real, variance: Real) -> tuple[float, float, float]:
+    """Median of some values, and their variance beyond that of their noise: as found, and what of it is no noise for sure.
 
-    Values far out are cut, and the standard error of the total variance is taken off: noise is not to pass for spread.
+    Values far out are cut. From the latter the standard error is taken off.
     """
     if len(values) < 2:
-        return 0.0, 0.0
+        return 0.0, 0.0, 0.0
     middle = float(np.median(values))
     usual = 1.4826 * float(np.median(np.abs(values - middle)))
     cut = np.clip(values - middle, -5 * usual, 5 * usual)
     total = float(cut @ cut) / (len(values) - 1)
-    return middle, float(np.sqrt(max(total * (1 - np.sqrt(2 / (len(values) - 1))) - float(variance.mean()), 0.0)))
+    found, error = total - float(variance.mean()), total * float(np.sqrt(2 / (len(values) - 1)))
+    return middle, max(found, 0.0), max(found - error, 0.0)
 
 
 def _refuse_saturated(frame: Frame, cores: _Cores, bench: Bench) -> None:
