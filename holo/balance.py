@@ -338,8 +338,8 @@ class _Work:
     """Sites that showed no light on the last frame."""
     noise: float
     """Variance of a site on the last frame."""
-    stray: float = 0.0
-    """What light beside the middles of the spots may have done to the factors, rms."""
+    strays: tuple[float, ...] = ()
+    """Of each frame, what light beside the middles of the spots may have done to the factors; see `Light`."""
     changes: tuple[Change, ...] = ()
     rounds: tuple[Round, ...] = ()
     measured: tuple[Real, ...] = ()
@@ -375,6 +375,11 @@ class _Work:
         return np.asarray(self.seen & ~self.dark & (np.abs(self.factors.log) < np.log(LARGEST_FACTOR)))
 
     @property
+    def stray(self) -> float:
+        """Variance that light beside the middles of the spots leaves, as all frames together have it."""
+        return max(float(np.mean(self.strays)), 0.0)
+
+    @property
     def process(self) -> float:
         """Variance by which the factors are thought to change from the last mask to this one."""
         base, slope = process_law(self.changes)
@@ -400,7 +405,7 @@ class _Work:
         measured = _measured(light, relative, work.levelled)
         entry = _round(measured, light, work.levelled, self.expected)
         work = replace(work, rounds=(*self.rounds, entry), measured=(*self.measured, measured))
-        shown = _variance(relative, work.factors, work.levelled) + work.stray**2
+        shown = _variance(relative, work.factors, work.levelled) + work.stray
         if work.best is None or shown < work.best[0]:
             work = replace(work, best=(shown, self.made))
         return work._corrected()
@@ -415,7 +420,15 @@ class _Work:
             base, slope = process_law(changes)
             factors = self.factors.after(np.log(told), light.error, base + slope * self.asked)[0]
         noise = float((light.error[light.told] ** 2).mean())
-        return replace(self, factors=factors, changes=changes, seen=self.seen | light.told, dark=light.dark, noise=noise, stray=light.stray)
+        return replace(
+            self,
+            factors=factors,
+            changes=changes,
+            seen=self.seen | light.told,
+            dark=light.dark,
+            noise=noise,
+            strays=(*self.strays, light.stray),
+        )
 
     def _corrected(self) -> _Work:
         """Make the mask that the factors ask for."""
@@ -433,7 +446,7 @@ class _Work:
         return {
             "noise": float(self.factors.variance[self.levelled].mean()),
             "change with the mask": self.process,
-            "stray light": self.stray**2,
+            "stray light": self.stray,
             "levels": float(np.log(relative[self.levelled]).var()),
         }
 
@@ -470,7 +483,7 @@ class _Work:
             measured=self.measured,
             expected_spread=float(np.sqrt(min(self.best[0], expected))),
             parts={name: float(np.sqrt(part)) for name, part in self.parts.items()},
-            floor=float(np.sqrt(settled + self.parts["levels"] + self.stray**2)),
+            floor=float(np.sqrt(settled + self.parts["levels"] + self.stray)),
             notes=self._notes(),
         )
 

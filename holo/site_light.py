@@ -62,8 +62,8 @@ class Light:
     shift_px : ndarray, shape (2,)
         How far the spots lie from where the registration puts them, (column, row).
     stray : float
-        How much of the differences between sites may still be light from beside their middles: rms of the logarithms. It is
-        the same on every frame and not part of `error`.
+        How much of the differences between sites may still be light from beside their middles: variance of the logarithms, negative
+        where noise happens to make it look less than none. The light itself is the same on every frame, so it is not part of `error`.
     """
 
     ratio: Real
@@ -306,7 +306,7 @@ class _Cores:
         middle, likely, sure = _spread(b[told] / c[told], bb[told] / c[told] ** 2)
         share = cb / (bb + frames * sure * c**2)
         ratio, error = c - share * (b - middle * c), np.sqrt(cc - 2 * share * cb + share**2 * bb)
-        stray = float(np.sqrt(likely * np.mean(share[told] ** 2))) if told.any() else 0.0
+        stray = float(likely * np.mean(share[told] ** 2)) if told.any() else 0.0
         return np.where(whole, ratio, np.nan), np.where(whole, error, np.nan), stray
 
     def found_slope(self) -> float:
@@ -342,7 +342,7 @@ def _spread(values: Real, variance: Real) -> tuple[float, float, float]:
     cut = np.clip(values - middle, -5 * usual, 5 * usual)
     total = float(cut @ cut) / (len(values) - 1)
     found, error = total - float(variance.mean()), total * float(np.sqrt(2 / (len(values) - 1)))
-    return middle, max(found, 0.0), max(found - error, 0.0)
+    return middle, found, max(found - error, 0.0)
 
 
 def _refuse_saturated(frame: Frame, cores: _Cores, bench: Bench) -> None:
