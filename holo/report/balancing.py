@@ -95,6 +95,8 @@ def _last(axes: Axes, balanced: Balanced) -> None:
 
 def _by_frame(axes: Axes, balanced: Balanced) -> None:
     """Show the spread frame by frame, on a scale of decades; errors that reach below the axes are cut."""
+    from matplotlib.ticker import LogLocator, NullFormatter
+
     number = np.arange(1, len(balanced.rounds) + 1)
     measured, noise, true, above = (
         100 * np.array([getattr(entry, name) for entry in balanced.rounds])
@@ -112,7 +114,9 @@ def _by_frame(axes: Axes, balanced: Balanced) -> None:
     axes.plot(*np.array([*expected, (number[-1] + 1, after)]).T, "-s", color=ORANGE, markersize=4, label="expected; last: the result")
     axes.axhline(max(floor, lowest), color=VERMILION, linestyle="--", linewidth=1.2, label=f"floor ({floor:.2g} %)")
     axes.set_yscale("log")
+    axes.yaxis.set_major_locator(LogLocator(subs=(1, 2, 5)))
     axes.yaxis.set_major_formatter("{x:g}")
+    axes.yaxis.set_minor_formatter(NullFormatter())
     axes.set(xlabel="frame", ylabel="spread (%)", xlim=(0.5, number[-1] + 1.5), ylim=(lowest, 1.5 * float(up.max())))
     _whole_numbers(axes, "x")
     legend_above(axes, 2)
