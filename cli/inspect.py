@@ -18,6 +18,8 @@ def command(mask: Path, as_json: bool) -> None:
 
     With --json, the whole record of the mask file MASK, including the text of bench and arrangement.
     """
+    from holo.design import recorded_correction
+    from holo.errors import naming
     from holo.mask import SOURCES, read_mask
 
     read = read_mask(mask)
@@ -27,6 +29,10 @@ def command(mask: Path, as_json: bool) -> None:
         show({**head, "record": record}, as_json)
         return
     sources = {key: record[key]["path"] or "given in code" for key in SOURCES if record[key]}
-    options_text = ", ".join(f"{key} {value}" for key, value in record["options"].items() if value is not None)
-    about = {"made": record["time"], "holo": record["holo"], **sources, "seed": record["seed"], "options": options_text}
+    with naming(mask):
+        correction = recorded_correction(record)
+    chosen = {key: value for key, value in record["options"].items() if key != "correction"}
+    options_text = ", ".join(f"{key} {value}" for key, value in chosen.items() if value is not None)
+    corrected = {} if correction is None else {"corrected": f"for light measured at {len(correction.waves)} sites"}
+    about = {"made": record["time"], "holo": record["holo"], **sources, "seed": record["seed"], "options": options_text, **corrected}
     show({**head, **about, **record["figures"], **({"nudges": record["nudges"]} if record["nudges"] else {})}, as_json)

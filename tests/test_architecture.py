@@ -52,6 +52,8 @@ ORDER = [
     "probe",
     "sensed",
     "sense",
+    "site_light",
+    "balance",
     "twin",
     "link",
     "report.style",
@@ -59,12 +61,13 @@ ORDER = [
     "report.page",
     "report.calibration",
     "report.wavefront",
+    "report.balancing",
 ]
 DOORS = {
     "numba": {"arrays"},
     "pyfftw": {"arrays"},
     "cupy": {"arrays"},
-    "matplotlib": {"report.style", "report.pictures", "report.calibration", "report.wavefront"},
+    "matplotlib": {f"report.{name}" for name in ("style", "pictures", "calibration", "wavefront", "balancing")},
     "click": set(),
 }
 
