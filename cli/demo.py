@@ -1,7 +1,8 @@
-"""``holo demo``: from a simulated bench to a mask on its atoms in a minute."""
+"""``holo demo``: from a simulated bench to a level mask on its atoms in a minute."""
 
 from __future__ import annotations
 
+from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -14,6 +15,7 @@ from .output import note, show, warn
 
 if TYPE_CHECKING:
     from holo.design import Inputs
+    from holo.dialogue import Begin, Run
     from holo.twin import Twin
 
 
@@ -23,11 +25,12 @@ if TYPE_CHECKING:
 @options.overwrite
 @options.as_json
 def command(folder: Path, seed: int, overwrite: bool, as_json: bool) -> None:
-    """Calibrate a simulated bench, and put light on its atoms.
+    """Calibrate a simulated bench, and put level light on its atoms.
 
     All steps are those that a real bench needs, with a simulated one in its place: register the
-    camera, survey the lattice, design a mask, predict its light, compare that with a camera frame.
-    The files go into the folder DIR, by default holo-demo.
+    camera, survey the lattice, design a mask, predict its light, compare that with a camera frame,
+    sense the aberration, and balance the sites. The files go into the folder DIR, by default
+    holo-demo.
     """
     from holo.design import DesignOptions, read_inputs
     from holo.errors import OutputExistsError
@@ -52,16 +55,23 @@ def command(folder: Path, seed: int, overwrite: bool, as_json: bool) -> None:
     result = {"folder": folder, **designed(inputs, DesignOptions(), Outputs(mask, report, overwrite))}
     _said(f"holo predict {mask} --bench {bench} --frame {folder / 'frame.tiff'} --picture {folder / 'comparison.png'}")
     compared = _compared(folder, inputs, twin, overwrite)
-    show({**result, "register": registered, "survey": surveyed, "compare": compared} if as_json else {**result, **compared}, as_json)
+    corrected = folder / CORRECTED
+    _said(f"holo sense run --link twin --bench {bench} --run {folder / 'sense'} --registration {camera}")
+    sensed = _sensed(folder, overwrite)
+    _said(f"holo balance run --link twin --bench {corrected} --run {folder / 'balance'} --registration {registration} --arrangement {ring}")
+    balanced = _balanced(folder, overwrite)
+    found = {"register": registered, "survey": surveyed, "compare": compared, "sense": sensed, "balance": balanced}
+    gain = _gain(compared, sensed, balanced)
+    show({**result, **(found if as_json else compared), "gain": gain}, as_json)
     note(
         f"""
 next:
-  open {report / "report.html"} in a browser, and the pictures {folder / "register" / "residuals.png"}, {folder / "survey.png"} and
-  {folder / "comparison.png"}
+  open {report / "report.html"} in a browser, and the pictures {folder / "register" / "residuals.png"}, {folder / "survey.png"},
+  {folder / "comparison.png"}, {folder / "sense" / "sense.png"} and {folder / "balance" / "balance.png"}
   holo track {folder / "atoms-000.tiff"} --registration {registration} --bench {bench}
   holo nudge {mask} -o {folder / "nudged.tiff"} --by-um 1 0
   holo design {folder / "patterns" / "letters.toml"} --bench {bench} -o {folder / "letters.tiff"} --report {folder / "letters"}
-  put your own numbers into {bench} and your own sites into an arrangement"""
+  put your own numbers into {bench} ({corrected} has what sensing found) and your own sites into an arrangement"""
     )
 
 
@@ -73,24 +83,90 @@ def _said(text: str) -> None:
     note(f"$ {text}")
 
 
-def _registered(folder: Path, overwrite: bool) -> dict[str, Any]:
-    """Register the camera of the twin."""
-    from holo.design import read_bench_source
+CORRECTED = "corrected.toml"
+"""Bench file with the aberration and the beam that sensing found."""
+
+
+def _converse(folder: Path, name: str, begin: Begin, sources: dict[str, Any], results: Sequence[str], overwrite: bool) -> Run:
+    """Let the twin answer a dialogue."""
     from holo.dialogue import converse, start_run
     from holo.link import open_link
-    from holo.register import register
 
-    from .register import RESULTS, finish
+    wanted = {"bench": None, "registration": None, "arrangement": None} | sources
+    run = start_run(folder / name, name, begin, wanted, {}, results, overwrite)
+    converse(run, open_link("twin", folder / "bench.toml"))
+    return run
 
-    bench = folder / "bench.toml"
-    sources = {"bench": read_bench_source(bench)[1], "registration": None, "arrangement": None}
-    run = start_run(folder / "register", "register", register, sources, {}, RESULTS, overwrite)
-    converse(run, open_link("twin", bench))
+
+def _summary(run: Run, finish: Callable[[Run], Mapping[str, Any]]) -> dict[str, Any]:
+    """Draw what a dialogue has found, say its warnings and give its figures."""
     finish(run)
     assert run.outcome is not None
     summary = dict(run.outcome.summary())
     warn(summary["warnings"])
     return summary
+
+
+def _registered(folder: Path, overwrite: bool) -> dict[str, Any]:
+    """Register the camera of the twin."""
+    from holo.design import read_bench_source
+    from holo.register import register
+
+    from .register import RESULTS, finish
+
+    sources = {"bench": read_bench_source(folder / "bench.toml")[1]}
+    return _summary(_converse(folder, "register", register, sources, RESULTS, overwrite), finish)
+
+
+def _sensed(folder: Path, overwrite: bool) -> dict[str, Any]:
+    """Measure the aberration and the beam of the twin, and write the bench file that knows them."""
+    from holo.design import read_bench_source, read_registration_source
+    from holo.files import write_text
+    from holo.sense import sense
+
+    from .sense import RESULTS, finish
+
+    bench = folder / "bench.toml"
+    camera = read_registration_source(folder / "register" / "registration.toml")[1]
+    sources = {"bench": read_bench_source(bench)[1], "registration": camera}
+    summary = _summary(_converse(folder, "sense", sense, sources, RESULTS, overwrite), finish)
+    text = bench.read_text(encoding="utf-8").replace("[optics]\n", '[optics]\naberration_toml = "sense/aberration.toml"\n')
+    write_text(folder / CORRECTED, _with_beam(text), overwrite=overwrite)
+    return summary
+
+
+def _with_beam(text: str) -> str:
+    """Bench file of the demo with the measured beam in place of the Gaussian one."""
+    lines = text.splitlines(keepends=True)
+    kept = [line for line in lines if not line.startswith(("beam_diameter_mm", "beam_centre_mm"))]
+    return "".join(kept).replace("[light]\n", '[light]\nbeam_tiff = "sense/beam.tiff"\n')
+
+
+def _balanced(folder: Path, overwrite: bool) -> dict[str, Any]:
+    """Level the sites of the ring."""
+    from holo.balance import balance
+    from holo.bench import read_bench
+    from holo.design import read_arrangement_source, read_bench_source, read_registration_source
+
+    from .balance import RESULTS, finish
+
+    bench = folder / CORRECTED
+    sources = {
+        "bench": read_bench_source(bench)[1],
+        "registration": read_registration_source(folder / "registration.toml")[1],
+        "arrangement": read_arrangement_source(folder / "ring.toml", read_bench(bench).lattice)[1],
+    }
+    return _summary(_converse(folder, "balance", balance, sources, RESULTS, overwrite), finish)
+
+
+def _gain(compared: dict[str, Any], sensed: dict[str, Any], balanced: dict[str, Any]) -> list[dict[str, Any]]:
+    """What each step made of the light: spread of the sites on the camera, and the Strehl ratio that sensing tells."""
+    steps = (
+        ("designed", compared["measured_spread"], sensed["strehl_before"]),
+        ("sensed", balanced["spread_before"], sensed["strehl_after"]),
+        ("balanced", balanced["spread_after"], sensed["strehl_after"]),
+    )
+    return [{"light": name, "spread": spread, "strehl": strehl} for name, spread, strehl in steps]
 
 
 def _surveyed(folder: Path, atoms: Path, twin: Twin, overwrite: bool) -> dict[str, Any]:

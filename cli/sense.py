@@ -8,6 +8,7 @@ import click
 
 from . import options
 from .dialogues import dialogue_commands
+from .output import note
 
 if TYPE_CHECKING:
     from holo.dialogue import Begin, Run
@@ -17,10 +18,23 @@ _OPTIONS = (
     click.option("--method", default="diversity", show_default=True, metavar="NAME", help="diversity, modal or patches."),
     click.option("--spots", type=int, default=9, show_default=True, metavar="N", help="Spots that are averaged over."),
     click.option("--terms", type=int, default=21, show_default=True, metavar="J", help="Highest Noll index that is measured."),
+    click.option("--across", type=int, default=12, show_default=True, metavar="N", help="Patches across the pupil (method patches)."),
     click.option("--around-um", type=float, nargs=2, metavar="X Y", help="Middle of the part of the field to look at."),
     click.option("--width-um", type=float, metavar="W", help="Diameter of that part; by default all that the camera sees."),
     click.option("--seed", type=int, default=0, show_default=True, help="Seed of the places of the spots."),
 )
+
+
+RESULTS = ("aberration.toml", "aberration.tiff", "beam.tiff", "sense.png")
+"""Files of a run's result; not every method leaves all of them."""
+
+
+KEYS = {
+    "aberration.toml": "optics.aberration_toml",
+    "aberration.tiff": "optics.aberration_tiff",
+    "beam.tiff": "light.beam_tiff",
+}
+"""Key of the bench file that each of them is for."""
 
 
 def _begin() -> Begin:
@@ -29,17 +43,19 @@ def _begin() -> Begin:
     return sense
 
 
-def _finish(run: Run) -> dict[str, Any]:
+def finish(run: Run) -> dict[str, Any]:
     """Draw what was found, and say where the results are."""
     from holo.files import write_bytes
     from holo.report.wavefront import sensing_picture
     from holo.sensed import Sensed
 
     assert isinstance(run.outcome, Sensed)
-    picture = run.folder / "sense.png"
+    picture = run.folder / RESULTS[-1]
     write_bytes(picture, sensing_picture(run.outcome, run.start.bench), overwrite=True)
-    found = {name.partition(".")[0]: run.folder / name for name in run.outcome.files({})}
-    return {"aberration": found.pop("aberration"), **found, "picture": picture}
+    found = {name: run.folder / name for name in run.outcome.files({})}
+    named = {KEYS[name]: path for name, path in found.items()}
+    note("put into the bench file, with paths relative to it: " + ", ".join(f'{key} = "{path}"' for key, path in named.items()))
+    return {**{key.split(".")[1]: path for key, path in named.items()}, "picture": picture}
 
 
 command = dialogue_commands(
@@ -48,10 +64,17 @@ command = dialogue_commands(
 
     Masks of a few spots with known phases on top are shown and a camera frame is taken of each: by
     hand (start, then step for every frame) or by a link (run). The result, aberration.toml in the
-    run folder, is for the bench file (optics.aberration_toml), beam.tiff too (light.beam_tiff).
+    run folder, is for the bench file (optics.aberration_toml), beam.tiff too (light.beam_tiff
+    instead of beam_diameter_mm). Methods:
+
+    \b
+    diversity  a few strong biases, phase and beam fitted to all images: 9 frames
+    modal      a scan of each term: 3 frames a term and 2
+    patches    fringes of neighbouring patches of the panel, 10 to 150 frames: finds what no
+               polynomial tells, gives a map (optics.aberration_tiff) and the beam
     """,
     _begin,
     _OPTIONS,
-    ("aberration.toml", "aberration.tiff", "beam.tiff", "sense.png"),
-    _finish,
+    RESULTS,
+    finish,
 )
