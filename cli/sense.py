@@ -36,6 +36,9 @@ KEYS = {
 }
 """Key of the bench file that each of them is for."""
 
+NAMES = {"aberration.toml": "aberration", "aberration.tiff": "map", "beam.tiff": "beam"}
+"""What each of them is."""
+
 
 def _begin() -> Begin:
     from holo.sense import sense
@@ -53,9 +56,9 @@ def finish(run: Run) -> dict[str, Any]:
     picture = run.folder / RESULTS[-1]
     write_bytes(picture, sensing_picture(run.outcome, run.start.bench), overwrite=True)
     found = {name: run.folder / name for name in run.outcome.files({})}
-    named = {KEYS[name]: path for name, path in found.items()}
-    note("put into the bench file, with paths relative to it: " + ", ".join(f'{key} = "{path}"' for key, path in named.items()))
-    return {**{key.split(".")[1]: path for key, path in named.items()}, "picture": picture}
+    keys = ", ".join(f'{KEYS[name]} = "{path}"' for name, path in found.items())
+    note(f"put into the bench file, with paths relative to it: {keys}")
+    return {NAMES[name]: path for name, path in found.items()} | {"picture": picture}
 
 
 command = dialogue_commands(

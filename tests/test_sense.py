@@ -395,6 +395,6 @@ def test_the_command_on_the_twin(lab):
     assert np.sqrt(sum((found.get(j, 0.0) - waves) ** 2 for j, waves in truth.items())) < 0.01
     assert result["strehl_before"] < 0.8
     assert result["core_after"] > result["core_before"] + 0.1
-    for key in ("aberration_toml", "beam_tiff", "picture"):
+    for key in ("aberration", "beam", "picture"):
         assert (folder / "run" / result[key].rpartition("/")[2]).exists()
     assert len(list((folder / "run").glob("frame-*.tiff"))) == result["frames"] <= 12
