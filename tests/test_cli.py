@@ -89,9 +89,12 @@ def made(tmp_path_factory, small_bench_text):
 # the group
 
 
+GROUPS = {"register": ("start", "step", "run"), "balance": ("start", "step", "run", "apply")}
+
+
 @pytest.mark.parametrize("name", NAMES)
 def test_every_command_has_help(name):
-    words = [(name, part) for part in ("start", "step", "run")] if name == "register" else [(name,)]
+    words = [(name, part) for part in GROUPS[name]] if name in GROUPS else [(name,)]
     for command in words:
         run = holo_(*command, "--help")
         assert run.exit_code == 0
