@@ -1,14 +1,15 @@
-"""The phase in the pupil from a scan: how sharp spots are, a number each, at a few biases of each Zernike term.
+"""The phase in the pupil from a scan: how sharp spots are, two numbers each, at a few biases of each Zernike term.
 
-The sharpness of a spot is the light in its core over all its light. A term's own parabola through three biases would be off where other
-terms are large too; here the exact sharpness of the forward model (`holo.wavefront`) is fitted to all frames together, so that no term is
-taken for another.
+The sharpness of a spot is the light in its core, a narrow and a wide one, over all its light. A term's own parabola through three
+biases would be off where other terms are large too; here the exact sharpness of the forward model (`holo.wavefront`) is fitted to all frames together,
+so that no term is taken for another.
 
 Axes, signs and units: DEVELOPERS.md, Conventions.
 """
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -17,14 +18,24 @@ from numpy.typing import NDArray
 from holo.wavefront import Light, Real, Single, View, fields, over_pixels
 from holo.wavefront_fit import widened
 
-CORE = 0.35
-"""Standard deviation of the Gaussian that weighs a spot's core, in wavelength / NA."""
+CORES = (0.35, 0.8)
+"""Standard deviations of the Gaussians that weigh a spot's core, in wavelength / NA: the narrow one tells small aberrations, the wide one
+sees large ones too."""
+
+REACH = 2.2
+"""How far the weights reach, in standard deviations of the wide one."""
 
 STEPS = 60
 """Most steps of a fit."""
 
 SIGMA = 2e-3
 """Error of a sharpness that a fit starts from."""
+
+ROUGH_STEPS = 25
+"""Most steps of a fit that only seeks a start."""
+
+EXPLAINED = 2e-3
+"""Share of the variance that may be left by a start that is good enough."""
 
 LONGEST = 0.1
 """Longest step of the phase, waves rms."""
@@ -42,7 +53,8 @@ class Scan:
 
     Attributes
     ----------
-    sharpness : ndarray, shape (frames, spots)
+    sharpness : ndarray, shape (frames, spots, 2)
+        Of the narrow and the wide core.
     smooth : ndarray of float32, shape (frames, nv, nu)
         Known smooth phase of each frame on the pupil's grid, rad.
     """
@@ -88,11 +100,11 @@ def core_of(view: View, half_width: float) -> tuple[View, Single]:
     -------
     View
         Of windows as large as the weights need.
-    weights : ndarray of float32, shape (side, side)
+    weights : ndarray of float32, shape (2, side, side)
     """
     middle = view.side // 2
-    sigma = CORE / half_width * middle
-    half = min(int(np.ceil(3 * sigma)), middle)
+    sigma = np.array(CORES)[:, None] / half_width * middle
+    half = min(int(np.ceil(REACH * float(sigma[-1, 0]))), middle)
     rows = slice(middle - half, middle + half + 1)
     used = np.flatnonzero(np.abs(view.mean[rows]).sum(axis=0) > 0)
     part = slice(int(used[0]), int(used[-1]) + 1)
@@ -101,7 +113,7 @@ def core_of(view: View, half_width: float) -> tuple[View, Single]:
         across=view.across[part], down=view.down[part], mean=np.ascontiguousarray(view.mean[rows, part]),
     )  # fmt: skip
     place = np.exp(-((np.arange(-half, half + 1) / sigma) ** 2) / 2)
-    return core, np.outer(place, place).astype(np.float32)
+    return core, (place[:, :, None] * place[:, None, :]).astype(np.float32)
 
 
 def sharpness(counts: Single, usable: NDArray[np.bool_], weights: Single) -> Real:
@@ -112,12 +124,12 @@ def sharpness(counts: Single, usable: NDArray[np.bool_], weights: Single) -> Rea
     counts : ndarray, shape (..., side, side)
     usable : ndarray of bool, same shape
         Pixels that are not are given the mean of their neighbours.
-    weights : ndarray, shape (core, core)
+    weights : ndarray, shape (2, core, core)
         From `core_of`.
 
     Returns
     -------
-    ndarray, shape (...)
+    ndarray, shape (..., 2)
         Weighted light over all light of the window, the background, as the rim has it, taken off.
     """
     from scipy.ndimage import uniform_filter
@@ -128,9 +140,10 @@ def sharpness(counts: Single, usable: NDArray[np.bool_], weights: Single) -> Rea
     )
     rim = np.concatenate([filled[..., [0, 1, -2, -1], :], np.swapaxes(filled[..., [0, 1, -2, -1]], -1, -2)], axis=-2)
     light = filled - np.median(rim, axis=(-2, -1))[..., None, None]
-    cut = (counts.shape[-1] - len(weights)) // 2
-    core = light[..., cut : cut + len(weights), cut : cut + len(weights)]
-    return np.asarray((core * weights).sum(axis=(-2, -1)) / light.sum(axis=(-2, -1)), np.float64)
+    side = weights.shape[-1]
+    cut = (counts.shape[-1] - side) // 2
+    core = light[..., None, cut : cut + side, cut : cut + side]
+    return np.asarray((core * weights).sum(axis=(-2, -1)) / light.sum(axis=(-2, -1))[..., None], np.float64)
 
 
 def vertex(low: float, middle: float, high: float, step: float) -> float:
@@ -149,7 +162,9 @@ def vertex(low: float, middle: float, high: float, step: float) -> float:
     return round(float(np.clip(step * (high - low) / (2 * bend), -1.5 * step, 1.5 * step)), 12)
 
 
-def fit_scan(view: View, half_width: float, scan: Scan, phase: tuple[int, ...], amplitude: tuple[int, ...], start: Real) -> ScanFit:
+def fit_scan(
+    view: View, half_width: float, scan: Scan, phase: tuple[int, ...], amplitude: tuple[int, ...], starts: Sequence[Real]
+) -> ScanFit:
     """Fit phase terms to the sharpness of all spots and frames.
 
     Parameters
@@ -160,8 +175,8 @@ def fit_scan(view: View, half_width: float, scan: Scan, phase: tuple[int, ...], 
     scan : Scan
     phase, amplitude : tuple of int
         Noll indices of the terms of the phase, and of the logarithm of the amplitude.
-    start : ndarray, shape (terms,)
-        Waves rms of the phase terms.
+    starts : sequence of ndarray, shape (terms,)
+        Waves rms of the phase terms. The best one, by a rough fit to one spot, is used; one that explains it ends the search.
 
     Returns
     -------
@@ -170,34 +185,62 @@ def fit_scan(view: View, half_width: float, scan: Scan, phase: tuple[int, ...], 
     Notes
     -----
     Unknowns are the terms and two tilts per spot, which stand for what the registration is off; the latter, and the amplitude, are held
-    near 0 by what is known beforehand (`TILT`, `BEAM`). Damped least squares, with the error of a sharpness from what the fit leaves.
+    near 0 by what is known beforehand (`TILT`, `BEAM`). Damped least squares, with the errors of the sharpness from what the fit leaves.
     """
-    model = _Model(view, *core_of(view, half_width), scan, phase, amplitude)
-    unknown, sigma, freedom = np.zeros(model.count), SIGMA, max(scan.sharpness.size - len(phase), 1)
-    unknown[: len(phase)] = start
+    core, weights = core_of(view, half_width)
+    count = len(phase)
+    model = _Model(view, core, weights, scan, phase, amplitude)
+    unknown = np.zeros(model.count)
+    unknown[:count] = starts[0] if len(starts) == 1 else _best_start(view, core, weights, scan, phase, amplitude, starts)
+    sigma = np.full(len(CORES), SIGMA)
+    freedom = max(scan.sharpness[..., 0].size - count / len(CORES), 1)
     for _ in range(3):
-        unknown, left, jacobian = _settled(model, unknown, sigma, len(phase))
-        sigma = max(float(np.sqrt(np.square(left).sum() / freedom)), 1e-6)
-    by_frame = jacobian.reshape(len(left), -1, model.count) / sigma
+        unknown, left, jacobian = _settled(model, unknown, sigma, STEPS)
+        sigma = np.maximum(np.sqrt(np.square(left).sum(axis=(0, 1)) / freedom), 1e-6)
+    scaled = jacobian.reshape(len(left), -1, len(CORES), model.count) / sigma[:, None]
+    by_frame = scaled.reshape(len(left), -1, model.count)
     normal = np.swapaxes(by_frame, 1, 2) @ by_frame
-    slope = np.einsum("kmj,km->kj", by_frame, left / sigma)
+    slope = np.einsum("kmj,km->kj", by_frame, (left / sigma).reshape(len(left), -1))
     normal[-1] += np.diag(model.prior)
     slope[-1] -= model.prior * unknown
-    count = len(phase)
     return ScanFit(
         unknown[:count], widened(normal, slope, 1.0)[:count, :count], unknown[count : count + len(amplitude)],
-        sigma, float(sigma**2 / scan.sharpness.var()),
+        float(sigma[0]), _unexplained(left, scan),
     )  # fmt: skip
 
 
-def _settled(model: _Model, unknown: Real, sigma: float, count: int) -> tuple[Real, Real, Real]:
+def _unexplained(left: Real, scan: Scan) -> float:
+    """Mean square of what is left over the variance of the sharpness, of the core where that is worse."""
+    return float((np.square(left).mean(axis=(0, 1)) / scan.sharpness.var(axis=(0, 1))).max())
+
+
+def _best_start(
+    view: View, core: View, weights: Single, scan: Scan, phase: tuple[int, ...], amplitude: tuple[int, ...], starts: Sequence[Real]
+) -> Real:
+    """Result of the best of rough fits to the first spot alone, from each start until one explains it."""
+    one, best, least = Scan(scan.sharpness[:, :1], scan.smooth), starts[0], np.inf
+    model = _Model(view.of_spots(slice(0, 1)), core.of_spots(slice(0, 1)), weights, one, phase, amplitude)
+    for start in starts:
+        unknown = np.zeros(model.count)
+        unknown[: len(phase)] = start
+        unknown, left, _ = _settled(model, unknown, np.full(len(CORES), 5 * SIGMA), ROUGH_STEPS)
+        unexplained = _unexplained(left, one)
+        if unexplained < least:
+            best, least = unknown[: len(phase)], unexplained
+        if least < EXPLAINED:
+            break
+    return best
+
+
+def _settled(model: _Model, unknown: Real, sigma: Real, steps: int) -> tuple[Real, Real, Real]:
     """Damped steps until they no longer help: the unknowns, what is left of the sharpness, and its derivatives."""
     left, jacobian = model.linearised(unknown)
     damping, worth = 1e-3, model.worth(left, unknown, sigma)
-    for _ in range(STEPS):
-        normal = jacobian.T @ jacobian / sigma**2 + np.diag(model.prior)
-        step = np.linalg.solve(normal + damping * np.diag(np.diag(normal)), jacobian.T @ left.ravel() / sigma**2 - model.prior * unknown)
-        step *= min(1.0, LONGEST / float(np.sqrt(np.square(step[:count]).sum())))
+    for _ in range(steps):
+        rows = jacobian / np.tile(sigma, len(jacobian) // len(sigma))[:, None]
+        normal = rows.T @ rows + np.diag(model.prior)
+        step = np.linalg.solve(normal + damping * np.diag(np.diag(normal)), rows.T @ (left / sigma).ravel() - model.prior * unknown)
+        step *= min(1.0, LONGEST / float(np.sqrt(np.square(step[: model.phases]).sum())))
         trial, derivatives = model.linearised(unknown + step)
         gain = worth - model.worth(trial, unknown + step, sigma)
         if gain > 0:
@@ -214,32 +257,32 @@ class _Model:
 
     def __init__(self, view: View, core: View, weights: Single, scan: Scan, phase: tuple[int, ...], amplitude: tuple[int, ...]) -> None:
         self._view, self._core, self._weights, self._scan = view, core, weights, scan
-        self._phases, self._own = len(phase), len(phase) + len(amplitude)
+        self.phases, self._own = len(phase), len(phase) + len(amplitude)
         self._basis = view.terms((*phase, *amplitude, 2, 3))
         self.count = self._own + 2 * scan.sharpness.shape[1]
         self.prior = np.repeat([0.0, BEAM**-2, TILT**-2], [len(phase), len(amplitude), self.count - self._own])
 
-    def worth(self, left: Real, unknown: Real, sigma: float) -> float:
+    def worth(self, left: Real, unknown: Real, sigma: Real) -> float:
         """Chi squared, that of what is known beforehand included."""
         return float(np.square(left / sigma).sum() + (self.prior * unknown**2).sum())
 
     def linearised(self, unknown: Real) -> tuple[Real, Real]:
-        """What is left of the sharpness, shape (frames, spots), and the derivatives of the model, shape (frames * spots, count)."""
-        frames, spots = self._scan.sharpness.shape
-        phases, own = self._phases, self._own
+        """What is left of the sharpness, shape (frames, spots, 2), and the derivatives of the model, shape (frames * spots * 2, count)."""
+        frames, spots, cores = self._scan.sharpness.shape
+        phases, own = self.phases, self._own
         tilts = np.tensordot(unknown[own:].reshape(spots, 2), self._basis[own:], 1)
         psi = np.tensordot(unknown[:phases], self._basis[:phases], 1) + tilts
         shared = np.exp(np.tensordot(unknown[phases:own], self._basis[phases:own], 1) + 2j * np.pi * psi)
-        value, jacobian = np.empty((frames, spots)), np.zeros((frames, spots, self.count))
+        value, jacobian = np.empty((frames, spots, cores)), np.zeros((frames, spots, cores, self.count))
         for k, m in np.ndindex(frames, spots):
             light = (self._view.light[m] * shared[m] * np.exp(1j * self._scan.smooth[k])).astype(np.complex64)
             value[k, m], by_phase, by_logarithm = self._sharpness(light)
-            jacobian[k, m, :own] = np.concatenate([by_phase[:phases], by_logarithm[phases:own]])
-            jacobian[k, m, own + 2 * m : own + 2 * m + 2] = by_phase[own:]
+            jacobian[k, m, :, :own] = np.concatenate([by_phase[:phases], by_logarithm[phases:own]]).T
+            jacobian[k, m, :, own + 2 * m : own + 2 * m + 2] = by_phase[own:].T
         return self._scan.sharpness - value, jacobian.reshape(-1, self.count)
 
-    def _sharpness(self, light: Light) -> tuple[float, Real, Real]:
-        """Sharpness of a spot, and its derivatives by the terms of phase (waves) and logarithm of the amplitude.
+    def _sharpness(self, light: Light) -> tuple[Real, Real, Real]:
+        """Sharpness of a spot, shape (2,), and its derivatives by the terms of phase (waves) and logarithm of the amplitude, (terms, 2).
 
         That of all light of the window is taken for that of all light in the pupil.
         """
@@ -247,10 +290,10 @@ class _Model:
         turned = fields(self._core, self._basis * light) * core.conj()
         by_phase, by_logarithm = (self._weighted(part) for part in (-4 * np.pi * turned.imag, 2 * turned.real))
         total = float(over_pixels(self._view, np.square(whole.real) + np.square(whole.imag)).sum())
-        value = float(self._weighted(np.square(core.real) + np.square(core.imag))) / total
+        value = self._weighted(np.square(core.real) + np.square(core.imag)) / total
         power = np.square(light.real) + np.square(light.imag)
         change = 2 * (self._basis * power).sum(axis=(1, 2)) / power.sum()
-        return value, by_phase / total, by_logarithm / total - value * change
+        return value, by_phase / total, by_logarithm / total - np.outer(change, value)
 
     def _weighted(self, values: Single) -> Real:
-        return np.asarray((over_pixels(self._core, values) * self._weights).sum(axis=(-2, -1)), np.float64)
+        return np.asarray(np.tensordot(over_pixels(self._core, values), self._weights, ((-2, -1), (-2, -1))), np.float64)

@@ -56,6 +56,9 @@ BIASES: tuple[dict[int, float], ...] = ({}, {4: 0.3}, {4: -0.3}, {5: 0.3}, {5: -
 WIDE, NARROW = 0.15, 0.1
 """Biases of a modal scan, waves rms: at first, and about what was found."""
 
+WANDER, STARTS = 0.2, 6
+"""Waves rms of random starts of its fit, where the scan itself leads nowhere, and how many of them."""
+
 BEAM_TERMS = (2, 3, 4, 5, 6)
 """Terms of the logarithm of the amplitude that a modal scan allows for."""
 
@@ -341,10 +344,10 @@ def _modal(run: _Run) -> Generator[Ask, NDArray[Any], Sensed]:
     def frame(bias: dict[int, float], told: str) -> Generator[Ask, NDArray[Any], float]:
         cut = yield from run.frame(bias, told)
         seen.append(sharpness(cut.counts, cut.usable, weights))
-        return float(seen[-1].mean())
+        return float(seen[-1][:, -1].mean())
 
-    def fitted(guess: Real) -> ScanFit:
-        return fit_scan(view, HALF, Scan(np.array(seen), run.smooth()), run.terms, BEAM_TERMS, guess)
+    def fitted(*starts: Real) -> ScanFit:
+        return fit_scan(view, HALF, Scan(np.array(seen), run.smooth()), run.terms, BEAM_TERMS, starts)
 
     best = dict.fromkeys(run.terms, 0.0)
     middle = yield from frame({}, "no bias")
@@ -355,7 +358,9 @@ def _modal(run: _Run) -> Generator[Ask, NDArray[Any], Sensed]:
         top = vertex(ends[0], middle, ends[1], WIDE)
         best[j] += top
         middle += (ends[1] - ends[0]) / 2 * (top / WIDE) - (2 * middle - sum(ends)) / 2 * (top / WIDE) ** 2
-    fit = fitted(run.known - [*best.values()])
+    guess = run.known - [*best.values()]
+    wild = (WANDER / np.sqrt(len(guess)) * run.rng.standard_normal(len(guess)) for _ in range(STARTS))
+    fit = fitted(guess, np.zeros_like(guess), *(guess / 2 + some for some in wild))
     best = run.named(run.known - fit.waves)
     for n, j in enumerate(run.terms):
         step = NARROW * (-1) ** n

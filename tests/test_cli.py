@@ -89,7 +89,7 @@ def made(tmp_path_factory, small_bench_text):
 # the group
 
 
-GROUPS = {"register": ("start", "step", "run"), "balance": ("start", "step", "run", "apply")}
+GROUPS = {"register": ("start", "step", "run"), "sense": ("start", "step", "run"), "balance": ("start", "step", "run", "apply")}
 
 
 @pytest.mark.parametrize("name", NAMES)
@@ -365,7 +365,18 @@ def test_demo_in_a_process_of_its_own(tmp_path):
     run = process("demo", cwd=tmp_path)
     assert run.returncode == 0, run.stderr
     demo = tmp_path / "holo-demo"
-    made = {"register", "registration.toml", "survey.png", "ring.tiff", "report", "frame.tiff", "comparison.png"}
+    made = {
+        "register",
+        "registration.toml",
+        "survey.png",
+        "ring.tiff",
+        "report",
+        "frame.tiff",
+        "comparison.png",
+        "sense",
+        "corrected.toml",
+        "balance",
+    }
     starter = {"bench.toml", "twin.toml", "ring.toml", "patterns", *(f"atoms-{step:03d}.tiff" for step in range(3))}
     assert {path.name for path in demo.iterdir()} == made | starter
     figures = {line.split("  ")[0]: line.split("  ")[-1] for line in run.stdout.splitlines()}

@@ -118,6 +118,19 @@ def test_the_result_is_accepted_by_the_bench_file(refined, tmp_path):
     assert sensed.files(digests) == files
 
 
+def test_a_scan_finds_the_aberration():
+    """Cross-talk between terms included: better than lambda / 100 though each term's own parabola would be off by more."""
+    rng = np.random.default_rng(7)
+    truth = spread(0.2, rng, 10)
+    start = start_of(KNOWN_TEXT, method="modal", spots=2, terms=10)
+    sensed, frames = answered(start, simulator_of(start, truth, odd_beam), rng)
+    assert frames == sensed.frames == 3 * 7 + 2
+    assert residual(sensed, truth) < 1 / 100
+    pulls = np.array([(sensed.waves[j] - truth[j]) / sensed.errors[j] for j in truth])
+    assert 0.1 < np.sqrt(np.mean(pulls**2)) < 2.5
+    assert sensed.after.core > 0.97
+
+
 @pytest.fixture(scope="module")
 def patched():
     """Patches that see a quarter of a wave of aberration on an odd beam, 10,000 electrons at the peak."""
