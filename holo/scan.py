@@ -1,8 +1,8 @@
 """The phase in the pupil from a scan: how sharp spots are, two numbers each, at a few biases of each Zernike term.
 
 The sharpness of a spot is the light in its core, a narrow and a wide one, over all its light. A term's own parabola through three
-biases would be off where other terms are large too; here the exact sharpness of the forward model (`holo.wavefront`) is fitted to all frames together,
-so that no term is taken for another.
+biases would be off where other terms are large too; here the exact sharpness of the forward model (`holo.wavefront`) is fitted to all
+frames together, so that no term is taken for another.
 
 Axes, signs and units: DEVELOPERS.md, Conventions.
 """
