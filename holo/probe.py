@@ -42,6 +42,9 @@ SEEN = 0.7
 SATURATED_SHARE = 0.2
 """Largest share of spots with saturated pixels."""
 
+CLIPPED = 3.0
+"""How far counts of the background lie off, in standard deviations."""
+
 TRIED = 6000
 """Places among which those of the spots are chosen."""
 
@@ -56,11 +59,14 @@ class Windows:
     usable : ndarray of bool, same shape
     gain : float
         Electrons per count, times the shots; NaN where it is not known.
+    level : float
+        Counts of the background: the mean of the frame beside the windows, without what lies above its noise.
     """
 
     counts: Single
     usable: NDArray[np.bool_]
     gain: float
+    level: float
 
 
 def cut_windows(frame: Frame, corner: NDArray[np.int64], side: int) -> Windows:
@@ -95,7 +101,22 @@ def cut_windows(frame: Frame, corner: NDArray[np.int64], side: int) -> Windows:
             f"spots: found light at {seen} of {len(counts)} places; needed: {SEEN:.0%} of them. Is the mask on the panel, the light on, "
             "the exposure right, the registration that of this camera?"
         )
-    return Windows(counts, usable, np.nan if frame.electrons_per_count is None else frame.electrons_per_count * frame.shots)
+    gain = np.nan if frame.electrons_per_count is None else frame.electrons_per_count * frame.shots
+    return Windows(counts, usable, gain, _level(frame, places))
+
+
+def _level(frame: Frame, places: list[tuple[slice, slice]]) -> float:
+    """Mean of the usable pixels beside windows, of all where none is left, without those farther off than noise."""
+    beside = frame.usable.copy()
+    for place in places:
+        beside[place] = False
+    values = frame.signal[beside if beside.any() else frame.usable].astype(np.float64)
+    level = float(np.median(values))
+    sigma = 1.4826 * max(float(np.median(np.abs(values - level))), 0.5)  # a median of whole counts is one itself
+    for _ in range(4):
+        kept = values[np.abs(values - level) <= CLIPPED * sigma]
+        level, sigma = float(kept.mean()), max(float(kept.std()), 0.1)
+    return level
 
 
 def signal_to_noise(counts: Single, usable: NDArray[np.bool_]) -> Real:

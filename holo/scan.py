@@ -116,7 +116,7 @@ def core_of(view: View, half_width: float) -> tuple[View, Single]:
     return core, (place[:, :, None] * place[:, None, :]).astype(np.float32)
 
 
-def sharpness(counts: Single, usable: NDArray[np.bool_], weights: Single) -> Real:
+def sharpness(counts: Single, usable: NDArray[np.bool_], level: float, weights: Single) -> Real:
     """Sharpness of spots on camera frames.
 
     Parameters
@@ -124,13 +124,15 @@ def sharpness(counts: Single, usable: NDArray[np.bool_], weights: Single) -> Rea
     counts : ndarray, shape (..., side, side)
     usable : ndarray of bool, same shape
         Pixels that are not are given the mean of their neighbours.
+    level : float
+        Counts of the background: a window has thousands of pixels, so a tenth of a count in each would be a part of its light.
     weights : ndarray, shape (2, core, core)
         From `core_of`.
 
     Returns
     -------
     ndarray, shape (..., 2)
-        Weighted light over all light of the window, the background, as the rim has it, taken off.
+        Weighted light over all light of the window.
     """
     from scipy.ndimage import uniform_filter
 
@@ -138,8 +140,7 @@ def sharpness(counts: Single, usable: NDArray[np.bool_], weights: Single) -> Rea
     filled = np.where(
         usable, counts, uniform_filter(counts * usable, size) / np.maximum(uniform_filter(usable.astype(np.float32), size), 1e-3)
     )
-    rim = np.concatenate([filled[..., [0, 1, -2, -1], :], np.swapaxes(filled[..., [0, 1, -2, -1]], -1, -2)], axis=-2)
-    light = filled - np.median(rim, axis=(-2, -1))[..., None, None]
+    light = filled - level
     side = weights.shape[-1]
     cut = (counts.shape[-1] - side) // 2
     core = light[..., None, cut : cut + side, cut : cut + side]

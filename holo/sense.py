@@ -343,7 +343,7 @@ def _modal(run: _Run) -> Generator[Ask, NDArray[Any], Sensed]:
 
     def frame(bias: dict[int, float], told: str) -> Generator[Ask, NDArray[Any], float]:
         cut = yield from run.frame(bias, told)
-        seen.append(sharpness(cut.counts, cut.usable, weights))
+        seen.append(sharpness(cut.counts, cut.usable, cut.level, weights))
         return float(seen[-1][:, -1].mean())
 
     def fitted(*starts: Real) -> ScanFit:
