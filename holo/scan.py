@@ -202,10 +202,8 @@ def fit_scan(
     by_frame = scaled.reshape(len(left), -1, model.count)
     normal = np.swapaxes(by_frame, 1, 2) @ by_frame
     slope = np.einsum("kmj,km->kj", by_frame, (left / sigma).reshape(len(left), -1))
-    normal[-1] += np.diag(model.prior)
-    slope[-1] -= model.prior * unknown
     return ScanFit(
-        unknown[:count], widened(normal, slope, 1.0)[:count, :count], unknown[count : count + len(amplitude)],
+        unknown[:count], widened(normal, slope, 1.0, model.prior)[:count, :count], unknown[count : count + len(amplitude)],
         float(sigma[0]), _unexplained(left, scan),
     )  # fmt: skip
 

@@ -149,7 +149,7 @@ class Fit:
         return np.sqrt(np.diag(self.covariance))
 
 
-def widened(normal: Real, slope: Real, scale: float) -> Real:
+def widened(normal: Real, slope: Real, scale: float, prior: Real | float = 0.0) -> Real:
     """Covariance of a fit to some frames.
 
     Parameters
@@ -160,6 +160,8 @@ def widened(normal: Real, slope: Real, scale: float) -> Real:
         Half the descent of chi squared that each frame by itself would have at the fit; their sum is 0.
     scale : float
         By which the variance of the data is larger than the information has it.
+    prior : ndarray, shape (count,), optional
+        Information that is there without any frame.
 
     Returns
     -------
@@ -168,7 +170,7 @@ def widened(normal: Real, slope: Real, scale: float) -> Real:
         order, as one frame after the other is left out, which knows of misfits that are alike all over a frame (the jackknife; B. Efron
         and C. Stein, Ann. Statist. 9, 586 (1981), doi:10.1214/aos/1176345462, from memory).
     """
-    whole, frames = normal.sum(axis=0), len(normal)
+    whole, frames = normal.sum(axis=0) + np.diag(np.broadcast_to(prior, normal.shape[-1])), len(normal)
     single = np.linalg.inv(whole) * scale
     changes = np.linalg.solve(whole - normal, slope[..., None])[..., 0]
     left_out = (frames - 1) / frames * (changes**2).sum(axis=0)

@@ -2,6 +2,7 @@ from __future__ import annotations
 
 import io
 import json
+import shutil
 import tomllib
 from dataclasses import replace
 
@@ -13,8 +14,11 @@ from click.testing import CliRunner
 from PIL import Image
 from sensing import answered, frame_of, odd_beam, residual, simulator_of, spread, start_of
 
+from holo.arrangement import block
 from holo.bench import demo_bench_text, parse_bench, pupil_radii, read_bench
 from holo.cli.sense import command
+from holo.design import sources_of
+from holo.dialogue import converse, open_run, start_run
 from holo.errors import CalibrationError, InputError
 from holo.field.path import light_path
 from holo.mask import levels_of_phase
@@ -296,6 +300,49 @@ def test_strehl_ratio_of_defocus(rms):
     sigma = 2 * np.pi * rms
     assert found == pytest.approx((np.sin(np.sqrt(3) * sigma) / (np.sqrt(3) * sigma)) ** 2, abs=2e-4)
     assert found == pytest.approx(np.exp(-(sigma**2)), abs=0.02)
+
+
+@pytest.mark.parametrize(
+    "options",
+    [{"terms": 4, "spots": 1}, {"method": "modal", "terms": 4, "spots": 1}, {"method": "patches", "terms": 4, "spots": 5, "across": 7}],
+)
+def test_stopped_at_any_frame_the_run_ends_the_same(options, tmp_path):
+    """Stopped before each frame, or each few of many, and brought back from the folder each time: the same files, bit for bit."""
+    start, rng = start_of(**options), np.random.default_rng(9)
+    source = sources_of(start.bench, block(1, 1), start.registration)["registration"]
+    frames = []
+
+    def record(ask):
+        frames.append(frame_of(start, simulator_of(start, {4: 0.1}), ask, rng, 10_000, 8.0))
+        return frames[-1]
+
+    dialogue = sense(start)
+    ask = next(dialogue)
+    while ask is not None:
+        try:
+            ask = dialogue.send(record(ask))
+        except StopIteration:
+            ask = None
+
+    def stopping(at):
+        def take(levels, step):
+            if step == at:
+                raise KeyboardInterrupt
+            return frames[step]
+
+        return take
+
+    run = start_run(tmp_path / "one", "sense", sense, {**start.sources, "registration": source}, options)
+    shutil.copytree(tmp_path / "one", tmp_path / "two")
+    converse(run, stopping(None))
+    for at in range(0, run.step, 1 + run.step // 8):
+        with pytest.raises(KeyboardInterrupt):
+            converse(open_run(tmp_path / "two", "sense", sense), stopping(at))
+    converse(open_run(tmp_path / "two", "sense", sense), stopping(None))
+    one, two = ({path.name: path.read_bytes() for path in (tmp_path / name).iterdir()} for name in ("one", "two"))
+    assert one == two
+    assert "aberration.toml" in one
+    assert len(frames) == run.step
 
 
 class TestRefusals:
