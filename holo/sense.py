@@ -56,7 +56,7 @@ BIASES: tuple[dict[int, float], ...] = ({}, {4: 0.3}, {4: -0.3}, {5: 0.3}, {5: -
 WIDE, NARROW = 0.15, 0.1
 """Biases of a modal scan, waves rms: at first, and about what was found."""
 
-WANDER, STARTS = 0.2, 6
+WANDER, STARTS = 0.2, 20
 """Waves rms of random starts of its fit, where the scan itself leads nowhere, and how many of them."""
 
 BEAM_TERMS = (2, 3, 4, 5, 6)
