@@ -1,0 +1,257 @@
+"""Light of sites whose spots overlap: the normal equations of a frame, and ways to solve them.
+
+A frame is the sum of the spreads of all sites times their light, and of a few slow shapes of background. What the frame says about the
+light of the sites is in the normal equations ``matrix @ light = pull``; their matrix is banded: only neighbours are coupled.
+
+Axes, signs and units: DEVELOPERS.md, Conventions.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from holo.arrays import Workers, core_count, kernel
+from holo.scene import touching
+from holo.spread import Image, Index, Real, Stamps
+
+Neighbours = NDArray[np.int32]
+
+_BLOCK = 256
+
+
+@dataclass(frozen=True, eq=False)
+class Normal:
+    """What a frame says about the light of sites and of its background."""
+
+    first: Index
+    """Neighbours of site s are ``other[first[s]:first[s + 1]]``, ..."""
+    other: Neighbours
+    """... in rising order, the site itself among them, ..."""
+    value: Image
+    """... with these entries of the matrix."""
+    diagonal: Real
+    pull: Real
+    """Right-hand side, shape (n,)."""
+    shapes: Real
+    """Coupling of each site to each shape of the background, shape (n, q)."""
+    own: Real
+    """Normal matrix of the shapes, shape (q, q)."""
+    flat: Real
+    """Their right-hand side, shape (q,)."""
+
+
+@kernel
+def _couple(
+    light: Image, left: Index, top: Index, weights: Image, first: Index, other: Neighbours, low: int, high: int, value: Image
+) -> None:
+    """Entries of the matrix in the rows of some sites, from the diagonal on."""
+    side = light.shape[1]
+    own = np.zeros((side, side), np.float32)
+    sums = np.empty(side, np.float32)  # columns apart, so that the processor can take many at once
+    for s in range(low, high):
+        for i in range(side):
+            for j in range(side):
+                row, column = top[s] + i, left[s] + j
+                inside = 0 <= row < weights.shape[0] and 0 <= column < weights.shape[1]
+                own[i, j] = light[s, i, j] * weights[row, column] if inside else np.float32(0)
+        for k in range(first[s], first[s + 1]):
+            t = other[k]
+            if t < s:
+                continue
+            down, across = top[t] - top[s], left[t] - left[s]
+            start, width = max(0, across), side - abs(across)
+            part = sums[:width]
+            part[:] = 0
+            for i in range(max(0, down), min(side, side + down)):
+                mine, its = own[i, start : start + width], light[t, i - down, start - across : start - across + width]
+                for j in range(len(part)):
+                    part[j] += mine[j] * its[j]
+            total = 0.0
+            for j in range(width):
+                total += part[j]
+            value[k] = total
+
+
+@kernel
+def _mirror(first: Index, other: Neighbours, value: Image) -> None:
+    """Entries before the diagonal from those behind it."""
+    for s in range(len(first) - 1):
+        for k in range(first[s], first[s + 1]):
+            t = other[k]
+            if t > s:
+                value[first[t] + np.searchsorted(other[first[t] : first[t + 1]], s)] = value[k]
+
+
+@kernel
+def _gather(image: Image, light: Image, left: Index, top: Index, result: Real) -> None:
+    """Sum of an image times the light of each site."""
+    side = light.shape[1]
+    sums = np.empty(side, np.float32)
+    for n in range(len(result)):
+        low, high = max(0, -left[n]), min(side, image.shape[1] - left[n])
+        part = sums[: max(high - low, 0)]
+        part[:] = 0
+        for i in range(max(0, -top[n]), min(side, image.shape[0] - top[n])):
+            line, own = image[top[n] + i, left[n] + low : left[n] + high], light[n, i, low:high]
+            for j in range(len(part)):
+                part[j] += line[j] * own[j]
+        total = 0.0
+        for j in range(len(part)):
+            total += part[j]
+        result[n] = total
+
+
+def gathered(image: Image, stamps: Stamps) -> Real:
+    """Sum an image times the light of each site, shape (n,)."""
+    result = np.empty(len(stamps.left))
+    _gather(image, stamps.light, stamps.left, stamps.top, result)
+    return result
+
+
+def normal_equations(signal: Image, weights: Image, stamps: Stamps, xy_px: Real, coupled_px: float, shapes: Image) -> Normal:
+    """Set up the normal equations of a frame.
+
+    Parameters
+    ----------
+    signal : ndarray, shape (rows, columns)
+        Counts less what is known of the background.
+    weights : ndarray, shape (rows, columns)
+        One over the variance of each pixel; 0 where it is not to be used.
+    stamps : Stamps
+        Light of the sites.
+    xy_px : ndarray, shape (n, 2)
+        Their places.
+    coupled_px : float
+        Distance up to which sites are coupled.
+    shapes : ndarray, shape (q, rows, columns)
+        Of the background.
+    """
+    first, other = _with_self(*touching(xy_px, coupled_px))
+    value = np.zeros(len(other), np.float32)
+    blocks = [(low, min(low + _BLOCK, len(xy_px))) for low in range(0, len(xy_px), _BLOCK)]
+    Workers(core_count()).share(
+        lambda _, block: _couple(stamps.light, stamps.left, stamps.top, weights, first, other, *block, value), blocks
+    )
+    _mirror(first, other, value)
+    diagonal = value[other == np.repeat(np.arange(len(xy_px)), np.diff(first))].astype(np.float64)
+    weighted = [weights * shape for shape in shapes]
+    columns = np.array([gathered(shape, stamps) for shape in weighted]).reshape(-1, len(xy_px)).T
+    own = np.array([[float((one * other_shape).sum(dtype=np.float64)) for other_shape in shapes] for one in weighted])
+    flat = np.array([float((shape * signal).sum(dtype=np.float64)) for shape in weighted])
+    pull = gathered(weights * signal, stamps)
+    return Normal(first, other, value, diagonal, pull, np.ascontiguousarray(columns), own, flat)
+
+
+def _with_self(first: Index, second: Index) -> tuple[Index, Neighbours]:
+    """Lists of neighbours with each site in its own."""
+    count = len(first) - 1
+    owner = np.concatenate([np.repeat(np.arange(count), np.diff(first)), np.arange(count)])
+    other = np.concatenate([second, np.arange(count)])
+    order = np.lexsort((other, owner))
+    return first + np.arange(count + 1), np.ascontiguousarray(other[order], np.int32)
+
+
+# ---------------------------------------------------------------------------------------------------------------------
+# solving
+
+
+def times(normal: Normal, light: Real) -> Real:
+    """Multiply the matrix of the sites with their light."""
+    from scipy.sparse import csr_matrix
+
+    return np.asarray(csr_matrix((normal.value, normal.other, normal.first)) @ light)
+
+
+def shapes_for(normal: Normal, light: Real) -> Real:
+    """Find how much of each shape of the background goes best with some light of the sites, shape (q,)."""
+    return np.asarray(np.linalg.solve(normal.own, normal.flat - normal.shapes.T @ light))
+
+
+def linear_light(normal: Normal, mean: float, variance: float) -> Real:
+    """Find the light of the sites by regularised least squares (Wiener's filter on the lattice).
+
+    Parameters
+    ----------
+    normal : Normal
+    mean, variance : float
+        Of the light of a site, before the frame is looked at.
+
+    Returns
+    -------
+    ndarray, shape (n,)
+
+    Notes
+    -----
+    The linear estimate of least mean square error, ``(matrix + 1 / variance) light = pull + mean / variance`` (N. Wiener, Extrapolation,
+    Interpolation, and Smoothing of Stationary Time Series, 1949; from memory), with the shapes of the background eliminated. Conjugate
+    gradients to a thousandth.
+    """
+    from scipy.sparse import csr_matrix
+    from scipy.sparse.linalg import LinearOperator, cg
+
+    matrix = csr_matrix((normal.value.astype(np.float64), normal.other, normal.first))
+    back = np.linalg.solve(normal.own, normal.shapes.T)
+    size = len(normal.pull)
+    operator = LinearOperator((size, size), matvec=lambda light: matrix @ light + light / variance - normal.shapes @ (back @ light))
+    right = normal.pull - normal.shapes @ np.linalg.solve(normal.own, normal.flat) + mean / variance
+    return np.asarray(cg(operator, right, np.full(size, mean), rtol=1e-3, maxiter=100)[0])
+
+
+@kernel
+def _descend(first: Index, other: Neighbours, value: Image, diagonal: Real, left: Real, light: Real, top: float) -> float:
+    """One sweep of coordinate descent with the light held from 0 to `top`; the largest change in terms of its error."""
+    most = 0.0
+    for s in range(len(light)):
+        if diagonal[s] <= 0:
+            continue
+        step = min(max(light[s] + left[s] / diagonal[s], 0.0), top) - light[s]
+        if step != 0.0:
+            light[s] += step
+            change_light(s, step, first, other, value, left)
+            most = max(most, abs(step) * math.sqrt(diagonal[s]))
+    return most
+
+
+@kernel
+def change_light(s: int, step: float, first: Index, other: Neighbours, value: Image, left: Real) -> None:
+    """Take the pull of a change of the light of a site off what is `left` of all pulls."""
+    for k in range(first[s], first[s + 1]):
+        left[other[k]] -= step * value[k]
+
+
+def bounded_light(normal: Normal, start: Real, top: float = np.inf, sweeps: int = 60) -> Real:
+    """Find the light of the sites by weighted least squares, held from 0 to a largest light.
+
+    Parameters
+    ----------
+    normal : Normal
+    start : ndarray, shape (n,)
+    top : float
+        Largest light of a site.
+    sweeps : int
+        Most sweeps of coordinate descent over the sites.
+
+    Returns
+    -------
+    ndarray, shape (n,)
+
+    Notes
+    -----
+    With one over the variance that the fit itself predicts as weights, set up anew a few times, this is the maximum of the Poisson
+    likelihood: both have ``sum(spread (signal - model) / model) = 0`` (A. Charnes, E. L. Frome and P. L. Yu, J. Am. Stat. Assoc. 71, 169
+    (1976), from memory); read noise counts as so many more events.
+    """
+    light = np.clip(start, 0, top)
+    shapes = shapes_for(normal, light)
+    left = normal.pull - times(normal, light) - normal.shapes @ shapes
+    for _ in range(sweeps):
+        moved = _descend(normal.first, normal.other, normal.value, normal.diagonal, left, light, top)
+        before, shapes = shapes, shapes_for(normal, light)
+        left -= normal.shapes @ (shapes - before)
+        if moved < 0.02:
+            break
+    return np.asarray(light)
