@@ -22,8 +22,10 @@ from holo.files import write_text
 from holo.frames import Frame
 from holo.site_light import (
     APART,
+    Field,
     Light,
     alone,
+    background_of,
     bounded_twice,
     coupled,
     lattice_sites,
@@ -34,9 +36,10 @@ from holo.site_light import (
     spacing_px,
     spread_from,
     summed_twice,
+    with_noise_of,
 )
 from holo.spot_width import common_width
-from holo.spread import Real, Spread, image_of, stamps_of
+from holo.spread import Real, Spread, Stamps, image_of, stamps_of
 from holo.threshold import Peaks, counting_limit, fit_peaks, peaks_of_sites
 
 Flags = NDArray[np.bool_]
@@ -233,8 +236,8 @@ def _checked_method(method: str | None, spread: Spread, xy_px: Real) -> str:
 def _with_neighbours(wanted: Real, frame: Frame, lattice: Affine, basis: ArrayLike, spread: Spread) -> Real:
     """The wanted sites, and after them all others whose light may fall onto theirs."""
     xy, beyond = lattice.apply(wanted), 2 * spread.reach_px
-    low = np.maximum(xy.min(axis=0) - beyond, -spread.reach_px)
-    high = np.minimum(xy.max(axis=0) + beyond, np.array(frame.shape[::-1]) - 1 + spread.reach_px)
+    low = np.maximum(xy.min(axis=0) - beyond, -spread.width_px)
+    high = np.minimum(xy.max(axis=0) + beyond, np.array(frame.shape[::-1]) - 1 + spread.width_px)
     around = lattice_sites(lattice, low, high, basis)
     known = {tuple(site) for site in np.round(wanted / _SAME).astype(np.int64).tolist()}
     new = [tuple(site) not in known for site in np.round(around / _SAME).astype(np.int64).tolist()]
@@ -248,7 +251,6 @@ class _Reading:
     light: Light
     probability: Real | None
     """None where it follows from the peaks."""
-    error: float | None
     noise: float
     """Electrons of background and read noise under a usual site."""
     notes: tuple[str, ...] = ()
@@ -256,32 +258,48 @@ class _Reading:
 
 def _read(frame: Frame, xy: Real, spread: Spread, method: str, rng: np.random.Generator, rounds: int) -> _Reading:
     """Read the light of sites, twice: the second time the background is looked for with the light of the atoms taken off."""
-    field = open_field(frame, xy, spread)
+    return (_read_apart if method == "sums" else _read_crowded)(frame, xy, spread, method, rng, rounds)
+
+
+def _read_apart(frame: Frame, xy: Real, spread: Spread, *_: Any) -> _Reading:
+    """Read sites that stand apart; the background is looked for again with the light of the atoms taken off."""
+    field = open_field(frame, xy, spread, False)
     stamps = stamps_of(spread, field.xy)
-    counts = summed_twice(field, stamps).counts if method == "sums" else linear_start(coupled(field, spread, stamps))[0]
+    counts = summed_twice(field, stamps).counts
     light = np.where(counts > 0.5 * np.quantile(counts, 0.99), counts, 0)
     slope = None if frame.electrons_per_count else seen_slope(field, image_of(stamps, light, field.signal.shape))
-    field = open_field(frame, xy, spread, on_frame(field, stamps, light, frame.shape), slope)
+    field = open_field(frame, xy, spread, False, on_frame(field, stamps, light, frame.shape), slope)
+    return _Reading(summed_twice(field, stamps), None, _noise(field, stamps))
+
+
+def _noise(field: Field, stamps: Stamps) -> float:
+    """Events of background and read noise under a spot: those on as many pixels as it fills, noise-wise."""
+    pixels = 1 / float((stamps.light[0].astype(np.float64) ** 2).sum())
+    return max(pixels * float(np.median(field.floor)) / max(field.slope, 1e-12) ** 2, 1e-3)
+
+
+def _read_crowded(frame: Frame, xy: Real, spread: Spread, method: str, rng: np.random.Generator, rounds: int) -> _Reading:
+    """Read sites whose spots overlap; the noise is looked at again with the light of the atoms known."""
+    field = open_field(frame, xy, spread, True)
     stamps = stamps_of(spread, field.xy)
-    area = 1 / float((stamps.light[0] ** 2).sum())  # pixels that a spot fills, noise-wise
-    noise = area * float(np.median(field.floor)) / max(field.slope, 1e-30) ** 2
-    if method == "sums":
-        return _Reading(summed_twice(field, stamps), None, None, noise)
     normal = coupled(field, spread, stamps)
     counts, atoms, belief = linear_start(normal)
-    if method != "linear":
+    model = image_of(stamps, counts, field.signal.shape) + background_of(normal, counts, field)
+    field = with_noise_of(field, model, frame.electrons_per_count is not None)
+    normal = coupled(field, spread, stamps, model)
+    counts, atoms, belief = linear_start(normal)
+    if method == "bounded":
         counts, normal = bounded_twice(field, spread, stamps, normal, np.maximum(counts, 0), atoms)
     error = 1 / np.sqrt(np.maximum(normal.diagonal, 1e-30))
-    ones = np.ones(len(xy))
+    plain = Light(counts, error, np.ones(len(xy)))
     if method != "atoms":
-        return _Reading(Light(counts, error, ones), None, None, noise)
+        return _Reading(plain, None, _noise(field, stamps))
     start = np.where(belief > 0.5, atoms.mean, 0.0)
     found = draw_chances(normal, field.xy, start, belief, (atoms.mean, atoms.spread, atoms.share), rng, rounds)
-    wrong = float(np.minimum(found.probability, 1 - found.probability).mean())
     notes = (
         (f"the draws of atoms differ by {found.disagreement:.2g} in probability; more rounds help",) if found.disagreement > 0.01 else ()
     )
-    return _Reading(Light(alone(normal, found.light), error, ones), found.probability, wrong, noise, notes)
+    return _Reading(replace(plain, counts=alone(normal, found.light)), found.probability, _noise(field, stamps), notes)
 
 
 def _told(reading: _Reading, wanted: Real, frame: Frame, lattice: Affine, spread: Spread, method: str) -> Occupancy:
@@ -295,7 +313,8 @@ def _told(reading: _Reading, wanted: Real, frame: Frame, lattice: Affine, spread
         if reading.probability is None:
             raise
     if reading.probability is not None:
-        probability, wrong = reading.probability[:count], reading.error or 0.0
+        probability = reading.probability[:count]
+        wrong = float(np.minimum(probability, 1 - probability).mean())
     else:
         assert peaks is not None  # else it was raised
         probability, wrong = peaks.probability(light, variance), peaks.error()
@@ -305,7 +324,7 @@ def _told(reading: _Reading, wanted: Real, frame: Frame, lattice: Affine, spread
         notes.append(f"{blind.sum()} sites lie at the edge or on unusable pixels: they are told with less light than the others")
     if peaks is not None and frame.electrons_per_count is not None:
         electrons = (peaks.filled - peaks.empty) * frame.electrons_per_count * frame.shots
-        limit = counting_limit(max(reading.noise, 1e-3), max(reading.noise, 1e-3) + electrons, peaks.share)[1]
+        limit = counting_limit(reading.noise, reading.noise + electrons, peaks.share)[1]
     whole = np.round(wanted)
     named = whole.astype(np.int64) if np.abs(wanted - whole).max() < _SAME else wanted
     threshold = np.full(count, np.nan if peaks is None else peaks.threshold)

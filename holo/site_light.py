@@ -17,7 +17,7 @@ from holo.deconvolution import Normal, bounded_light, gathered, linear_light, no
 from holo.errors import CalibrationError, InputError
 from holo.frames import Frame
 from holo.spread import Image, Real, Spread, Stamps, gaussian_spread, image_of, measure_spread, stamps_of
-from holo.threshold import LEAST_SITES, fit_peaks
+from holo.threshold import LEAST_SITES, best_split, fit_peaks
 
 Flags = NDArray[np.bool_]
 
@@ -34,7 +34,8 @@ LEAST_ISOLATED = 8
 """Fewest isolated atoms that the spread is measured from; with fewer, all atoms are used, overlaps and all."""
 
 _VARIED = 0.15
-_FEWEST_PIXELS = 4
+_MANY = 100
+_TURNS = 3
 
 
 @dataclass(frozen=True, eq=False)
@@ -117,7 +118,7 @@ def spacing_px(xy_px: Real) -> float:
     return float(np.quantile(KDTree(xy_px).query(xy_px, 2)[0][:, 1], 0.01))
 
 
-def open_field(frame: Frame, xy_px: Real, spread: Spread, light: Image | None = None, slope: float | None = None) -> Field:
+def open_field(frame: Frame, xy_px: Real, spread: Spread, crowded: bool, light: Image | None = None, slope: float | None = None) -> Field:
     """Cut the part of a frame around sites out, and take its background off.
 
     Parameters
@@ -126,21 +127,96 @@ def open_field(frame: Frame, xy_px: Real, spread: Spread, light: Image | None = 
     xy_px : ndarray, shape (n, 2)
         Places of the sites, (column, row) in the frame.
     spread : Spread
+    crowded : bool
+        Whether atoms leave no background between them: then a constant is taken off, and the noise is that of the finest detail.
     light : ndarray, shape (rows, columns), optional
         Of the atoms on the whole frame as far as it is known.
     slope : float, optional
-        Variance per count of light; needed where the frame does not tell its electrons per count.
+        Variance per count of light; for frames that do not tell their electrons per count.
     """
     if frame.electrons_per_count is not None:
         slope = 1 / (frame.electrons_per_count * frame.shots)
-    level, noise = background(frame, spread.width_px, light, slope or 0.0)
     margin = math.ceil(spread.reach_px) + 2
     columns, rows = (_span(xy_px[:, axis], margin, frame.shape[1 - axis]) for axis in (0, 1))
-    part = slice(*rows), slice(*columns)
+    part, corner = (slice(*rows), slice(*columns)), (rows[0], columns[0])
+    usable, xy = np.ascontiguousarray(frame.usable[part]), xy_px - [columns[0], rows[0]]
+    if crowded:
+        return _crowded_field(np.asarray(frame.signal[part]), usable, spread, max(frame.rounding**2, 1e-12), slope, xy, corner)
+    level, noise = background(frame, spread.width_px, light, slope or 0.0)
     signal = np.ascontiguousarray(np.where(frame.usable, frame.signal - level, 0)[part], np.float32)
-    floor = np.ascontiguousarray(noise[part].astype(np.float32) ** 2)
-    usable = np.ascontiguousarray(frame.usable[part])
-    return Field(signal, usable, floor, slope or 0.0, xy_px - [columns[0], rows[0]], (rows[0], columns[0]))
+    return Field(signal, usable, np.ascontiguousarray(noise[part].astype(np.float32) ** 2), slope or 0.0, xy, corner)
+
+
+def _crowded_field(
+    signal: Image, usable: Flags, spread: Spread, least: float, slope: float | None, xy: Real, corner: tuple[int, int]
+) -> Field:
+    """A field without background to be seen."""
+    from scipy.ndimage import gaussian_filter
+
+    filled_up = np.where(usable, signal, np.median(signal[usable]) if usable.any() else 0).astype(np.float32)
+    smooth = gaussian_filter(filled_up, spread.width_px)
+    level = np.float32(np.percentile(smooth, 1))
+    detail = np.diff(np.diff(filled_up, axis=0), axis=1).astype(np.float64) ** 2 / 4
+    lit = np.maximum(smooth - level, 0)[1:, 1:]
+    good = usable[1:, 1:] & usable[:-1, 1:] & usable[1:, :-1] & usable[:-1, :-1]
+    floor, slope = noise_law(detail[good], lit[good], slope, least)
+    even = np.full(signal.shape, floor, np.float32)
+    return Field(np.where(usable, signal - level, 0).astype(np.float32), usable, even, slope, xy, corner)
+
+
+def noise_law(squares: NDArray[np.floating], light: NDArray[np.floating], slope: float | None, least: float) -> tuple[float, float]:
+    """Find how the noise grows with the light: ``variance = floor + slope light``.
+
+    Parameters
+    ----------
+    squares : ndarray, shape (n,)
+        What is left of some pixels, squared.
+    light : ndarray, shape (n,)
+        Counts of light in them, 0 or more.
+    slope : float or None
+        Variance per count, if it is known.
+    least : float
+        Least floor.
+
+    Returns
+    -------
+    floor, slope : float
+
+    Notes
+    -----
+    Least squares weighted with the expected scatter of a square, ``variance sqrt(2)``; squares beyond four standard deviations are left
+    out.
+
+    Examples
+    --------
+    >>> rng = np.random.default_rng(1)
+    >>> light = rng.uniform(0, 50, 40000)
+    >>> floor, slope = noise_law(rng.normal(0, np.sqrt(4 + 0.5 * light)) ** 2, light, None, 0.01)
+    >>> abs(floor - 4) < 0.5, abs(slope - 0.5) < 0.03
+    (True, True)
+    """
+    from scipy.optimize import nnls
+
+    squares, light = squares.astype(np.float64)[:: len(squares) // 100_000 + 1], light.astype(np.float64)[:: len(light) // 100_000 + 1]
+    expected = np.full(len(squares), max(float(np.median(squares)) / 0.455, least))  # the median of chi^2 with one degree of freedom
+    floor, found = least, slope or 0.0
+    for _ in range(6):
+        weight = (squares < 16 * expected) / expected
+        if slope is None:
+            floor, found = nnls(np.column_stack([weight, light * weight]), squares * weight)[0]
+        else:
+            floor = float(((squares - slope * light) * weight**2).sum() / max((weight**2).sum(), 1e-30))
+        floor = max(float(floor), least)
+        expected = floor + found * light
+    return floor, float(found)
+
+
+def with_noise_of(field: Field, model: Image, known: bool) -> Field:
+    """The field with the noise that a model leaves; with the slope, too, unless that is `known`."""
+    left = (field.signal - model)[field.usable]
+    slope = field.slope if known else None
+    floor, slope = noise_law(left**2, np.maximum(model, 0)[field.usable], slope, 0.02 * float(field.floor.mean()))
+    return replace(field, floor=np.full_like(field.floor, floor), slope=slope)
 
 
 def _span(places: Real, margin: int, length: int) -> tuple[int, int]:
@@ -156,7 +232,7 @@ def on_frame(field: Field, stamps: Stamps, counts: Real, shape: tuple[int, int])
 
 
 def seen_slope(field: Field, model: Image) -> float:
-    """Estimate the variance per count of light from what a model leaves; for frames that do not tell their electrons per count."""
+    """Estimate the variance per count of light from what a model of the light leaves between the background's own noise."""
     lit = field.usable & (model > 0.05 * model.max())
     rest = (field.signal - model)[lit].astype(np.float64) ** 2 - field.floor[lit]
     rest = np.minimum(rest, 25 * np.median(np.abs(rest)))
@@ -224,12 +300,21 @@ def coupled(field: Field, spread: Spread, stamps: Stamps, model: Image | None = 
 
     light = gaussian_filter(field.signal, spread.width_px) if model is None else model
     weights = field.usable / (field.floor + np.float32(field.slope) * np.maximum(light, 0))
+    shapes = _shapes(field)
+    return normal_equations(field.signal, weights.astype(np.float32), stamps, field.xy, 2 * spread.reach_px, shapes)
+
+
+def _shapes(field: Field) -> Image:
+    """Of a slow background: a constant, slopes and curvatures, shape (q, rows, columns); in a small field the constant alone."""
     rows, columns = field.signal.shape
     down, across = np.meshgrid(np.linspace(-1, 1, rows), np.linspace(-1, 1, columns), indexing="ij")
     shapes = np.stack([np.ones_like(down), across, down, across**2, across * down, down**2]).astype(np.float32)
-    if field.signal.size < 10 * _FEWEST_PIXELS * len(shapes):
-        shapes = shapes[:1]
-    return normal_equations(field.signal, weights.astype(np.float32), stamps, field.xy, 2 * spread.reach_px, shapes)
+    return shapes if len(field.xy) > _MANY else shapes[:1]
+
+
+def background_of(normal: Normal, counts: Real, field: Field) -> Image:
+    """Draw the slow background that goes with some light of the sites."""
+    return np.tensordot(shapes_for(normal, counts).astype(np.float32), _shapes(field), 1)
 
 
 @dataclass(frozen=True)
@@ -252,21 +337,22 @@ def linear_start(normal: Normal) -> tuple[Real, Atoms, Real]:
         Probability that each site is filled, as far as the linear light tells.
     """
     size = len(normal.pull)
-    shapes = np.linalg.solve(normal.own, normal.flat)
     alike = times(normal, np.ones(size))
-    mean = max(float((normal.pull - normal.shapes @ shapes).sum() / alike.sum()), float(np.max(normal.pull / alike)) / 4, 1e-9)
-    atoms, belief = Atoms(2 * mean, 2 * _VARIED * mean, 0.5), np.full(size, 0.5)
-    for _ in range(3):
+    smooth = (normal.pull - normal.shapes @ shapes_for(normal, np.zeros(size))) / np.maximum(alike, 1e-30)
+    lit = smooth > 0.1 * np.quantile(smooth, 0.98)  # the rest is empty all around, and would hide the peaks
+    mean = max(2 * float(np.median(smooth[lit])), 1e-9)
+    atoms = Atoms(mean, _VARIED * mean, 0.5)
+    for _ in range(_TURNS):
         share = atoms.share
         variance = share * (1 - share) * atoms.mean**2 + share * atoms.spread**2
         counts = linear_light(normal, share * atoms.mean, variance)
-        try:
-            peaks = fit_peaks(counts)
-        except CalibrationError:
-            break
-        belief = peaks.probability(counts)
-        brightness = _brightness(normal, (belief > 0.5).astype(np.float64))
-        atoms = Atoms(brightness, max(_VARIED * brightness, 1e-9), float(np.clip(peaks.share, 0.5 / size, 1 - 0.5 / size)))
+        filled = counts > best_split(counts[lit])
+        brightness = _brightness(normal, filled.astype(np.float64))
+        atoms = Atoms(brightness, _VARIED * brightness, float(np.clip(filled[lit].mean(), 0.5 / size, 1 - 0.5 / size)))
+    try:
+        belief = fit_peaks(counts[lit]).probability(counts)
+    except CalibrationError:
+        belief = np.where(filled, 0.9, 0.1)
     return counts, atoms, belief
 
 
@@ -289,8 +375,7 @@ def bounded_twice(field: Field, spread: Spread, stamps: Stamps, normal: Normal, 
     """
     top = atoms.mean + 3 * atoms.spread
     counts = bounded_light(normal, start, top)
-    model = image_of(stamps, counts, field.signal.shape)
-    normal = coupled(field, spread, stamps, model)
+    normal = coupled(field, spread, stamps, image_of(stamps, counts, field.signal.shape))
     return bounded_light(normal, counts, top), normal
 
 
@@ -326,22 +411,22 @@ def spread_from(frame: Frame, xy_px: Real, width_px: float, rounds: int = 2) -> 
     CalibrationError
         If empty and filled sites cannot be told apart, or there are fewer than `holo.threshold.LEAST_SITES` atoms.
     """
-    spread = gaussian_spread(width_px, 6.5)
-    apart = spacing_px(xy_px) >= APART * width_px
+    crowded = spacing_px(xy_px) < APART * width_px
+    spread = gaussian_spread(width_px, 6.5 if crowded else 4.5)
     light: Image | None = None
     for _ in range(rounds):
-        stamps_frame = open_field(frame, xy_px, spread, light)
-        stamps = stamps_of(spread, stamps_frame.xy)
-        counts, filled = _atoms_in(stamps_frame, spread, stamps, apart)
-        chosen, weights = _telling(stamps_frame, filled, spread.width_px)
-        spread = measure_spread(stamps_frame.signal, weights, stamps_frame.xy[chosen], counts[chosen], spread)
-        light = on_frame(stamps_frame, stamps, np.where(filled, counts, 0), frame.shape)
+        field = open_field(frame, xy_px, spread, crowded, light)
+        stamps = stamps_of(spread, field.xy)
+        counts, filled = _atoms_in(field, spread, stamps, crowded)
+        chosen, weights = _telling(field, filled, spread.width_px)
+        spread = measure_spread(field.signal, weights, field.xy[chosen], counts[chosen], spread)
+        light = on_frame(field, stamps, np.where(filled, counts, 0), frame.shape)
     return spread
 
 
-def _atoms_in(field: Field, spread: Spread, stamps: Stamps, apart: bool) -> tuple[Real, Flags]:
+def _atoms_in(field: Field, spread: Spread, stamps: Stamps, crowded: bool) -> tuple[Real, Flags]:
     """Light of the sites of a field, and which hold atoms."""
-    if apart:
+    if not crowded:
         light = summed_twice(field, stamps)
         peaks = fit_peaks(light.counts, light.variance)
         return light.counts - peaks.empty, np.asarray(light.counts > peaks.threshold)

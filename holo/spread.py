@@ -299,7 +299,8 @@ def measure_spread(signal: Image, weights: Image, xy_px: Real, totals: Real, sta
     Notes
     -----
     Weighted least squares for the coefficients, with a weak penalty on their second differences that decides where the pixels do not. Up to
-    `_MOST_PIXELS` pixels are looked at, evenly chosen. A common error of the places moves the middle of the spread along.
+    `_MOST_PIXELS` pixels are looked at, evenly chosen. A constant background is fitted along. A common error of the places moves the middle
+    of the spread along.
 
     Examples
     --------
@@ -323,13 +324,14 @@ def measure_spread(signal: Image, weights: Image, xy_px: Real, totals: Real, sta
     lists = tree.query_ball_point(points, reach * math.sqrt(2), return_sorted=True)
     first = np.concatenate([[0], np.cumsum([len(found) for found in lists])]).astype(np.int64)
     near = np.concatenate([np.asarray(found, np.int64) for found in lists])
-    design = np.zeros((len(seen), size * size))
+    design = np.zeros((len(seen), size * size + 1))
+    design[:, -1] = float(np.mean(totals)) / size**2  # a constant background, of the others' order of magnitude
     _design(np.ascontiguousarray(seen[:, 0]), np.ascontiguousarray(seen[:, 1]), near, first, xy_px, totals, step, size, design)
     weight = weights[seen[:, 0], seen[:, 1]].astype(np.float64)
     normal = design.T @ (design * weight[:, None])
     right = design.T @ (signal[seen[:, 0], seen[:, 1]] * weight)
-    stiff = _SMOOTH * np.trace(normal) / len(normal) * _bending(size)
-    coefficients = cho_solve(cho_factor(normal + stiff), right).reshape(size, size)
+    normal[:-1, :-1] += _SMOOTH * np.trace(normal) / len(normal) * _bending(size)
+    coefficients = cho_solve(cho_factor(normal), right)[:-1].reshape(size, size)
     return Spread(coefficients, step, _width(coefficients, step))
 
 

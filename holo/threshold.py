@@ -188,7 +188,7 @@ def fit_peaks(light: ArrayLike, variance: ArrayLike | None = None) -> Peaks:
     if len(values) < LEAST_SITES:
         raise CalibrationError(f"sites: found {len(values)}; needed: {LEAST_SITES} or more to tell empty from filled ones")
     low, high = np.quantile(values, [0.002, 0.998])
-    starts = [low + part * (high - low) for part in (0.15, 0.3, 0.5, 0.7)] + [_best_split(values)]
+    starts = [low + part * (high - low) for part in (0.15, 0.3, 0.5, 0.7)] + [best_split(values)]
     fits = [fit for start in starts if (fit := _climb(values, relative, start)) is not None]
     one = _one_peak(values, relative)
     chance, peaks = max(fits, default=(-np.inf, None), key=lambda fit: fit[0])
@@ -200,7 +200,7 @@ def fit_peaks(light: ArrayLike, variance: ArrayLike | None = None) -> Peaks:
     return peaks
 
 
-def _best_split(values: Real) -> float:
+def best_split(values: Real) -> float:
     """Threshold with the least scatter on both sides (N. Otsu, IEEE Trans. Syst. Man Cybern. 9, 62 (1979), from memory)."""
     ordered = np.sort(values)
     count = np.arange(1, len(ordered))
