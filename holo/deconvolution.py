@@ -171,14 +171,14 @@ def shapes_for(normal: Normal, light: Real) -> Real:
     return np.asarray(np.linalg.solve(normal.own, normal.flat - normal.shapes.T @ light))
 
 
-def linear_light(normal: Normal, mean: float, variance: float) -> Real:
+def linear_light(normal: Normal, mean: Real, variance: Real) -> Real:
     """Find the light of the sites by regularised least squares (Wiener's filter on the lattice).
 
     Parameters
     ----------
     normal : Normal
-    mean, variance : float
-        Of the light of a site, before the frame is looked at.
+    mean, variance : ndarray, shape (n,)
+        Of the light of each site, as they are thought to be beforehand.
 
     Returns
     -------
@@ -198,7 +198,7 @@ def linear_light(normal: Normal, mean: float, variance: float) -> Real:
     size = len(normal.pull)
     operator = LinearOperator((size, size), matvec=lambda light: matrix @ light + light / variance - normal.shapes @ (back @ light))
     right = normal.pull - normal.shapes @ np.linalg.solve(normal.own, normal.flat) + mean / variance
-    return np.asarray(cg(operator, right, np.full(size, mean), rtol=1e-3, maxiter=100)[0])
+    return np.asarray(cg(operator, right, mean, rtol=1e-3, maxiter=100)[0])
 
 
 @kernel

@@ -22,6 +22,7 @@ from holo.files import write_text
 from holo.frames import Frame
 from holo.site_light import (
     APART,
+    LIT,
     Field,
     Light,
     alone,
@@ -33,6 +34,7 @@ from holo.site_light import (
     on_frame,
     open_field,
     seen_slope,
+    smooth_light,
     spacing_px,
     spread_from,
     summed_twice,
@@ -173,7 +175,9 @@ def occupancy(
     spread = spread_in(frame, lattice_to_camera, basis) if spread is None else spread
     method = _checked_method(method, spread, lattice_to_camera.apply(wanted))
     everywhere = _with_neighbours(wanted, frame, lattice_to_camera, basis, spread)
-    reading = _read(frame, lattice_to_camera.apply(everywhere), spread, method, rng or np.random.default_rng(0), rounds)
+    read = _read_apart if method == "sums" else _read_crowded
+    xy = lattice_to_camera.apply(everywhere)
+    reading = read(frame, xy, len(wanted), spread, method, rng or np.random.default_rng(0), rounds)
     return _told(reading, wanted, frame, lattice_to_camera, spread, method)
 
 
@@ -256,12 +260,7 @@ class _Reading:
     notes: tuple[str, ...] = ()
 
 
-def _read(frame: Frame, xy: Real, spread: Spread, method: str, rng: np.random.Generator, rounds: int) -> _Reading:
-    """Read the light of sites, twice: the second time the background is looked for with the light of the atoms taken off."""
-    return (_read_apart if method == "sums" else _read_crowded)(frame, xy, spread, method, rng, rounds)
-
-
-def _read_apart(frame: Frame, xy: Real, spread: Spread, *_: Any) -> _Reading:
+def _read_apart(frame: Frame, xy: Real, wanted: int, spread: Spread, *_: Any) -> _Reading:
     """Read sites that stand apart; the background is looked for again with the light of the atoms taken off."""
     field = open_field(frame, xy, spread, False)
     stamps = stamps_of(spread, field.xy)
@@ -278,11 +277,15 @@ def _noise(field: Field, stamps: Stamps) -> float:
     return max(pixels * float(np.median(field.floor)) / max(field.slope, 1e-12) ** 2, 1e-3)
 
 
-def _read_crowded(frame: Frame, xy: Real, spread: Spread, method: str, rng: np.random.Generator, rounds: int) -> _Reading:
+def _read_crowded(frame: Frame, xy: Real, wanted: int, spread: Spread, method: str, rng: np.random.Generator, rounds: int) -> _Reading:
     """Read sites whose spots overlap; the noise is looked at again with the light of the atoms known."""
     field = open_field(frame, xy, spread, True)
     stamps = stamps_of(spread, field.xy)
     normal = coupled(field, spread, stamps)
+    smooth = smooth_light(normal)
+    kept = (smooth > LIT * np.quantile(smooth, 0.98)) | (np.arange(len(xy)) < wanted)
+    if not kept.all():  # places around those wanted where there is no light
+        return _read_crowded(frame, xy[kept], kept.sum(), spread, method, rng, rounds)
     counts, atoms, belief = linear_start(normal)
     model = image_of(stamps, counts, field.signal.shape) + background_of(normal, counts, field)
     field = with_noise_of(field, model, frame.electrons_per_count is not None)

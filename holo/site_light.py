@@ -16,6 +16,7 @@ from holo.background import background
 from holo.deconvolution import Normal, bounded_light, gathered, linear_light, normal_equations, shapes_for, times
 from holo.errors import CalibrationError, InputError
 from holo.frames import Frame
+from holo.spots import EDGE, HOT, SATURATED, Spots, find_spots
 from holo.spread import Image, Real, Spread, Stamps, gaussian_spread, image_of, measure_spread, stamps_of
 from holo.threshold import LEAST_SITES, best_split, fit_peaks
 
@@ -31,7 +32,13 @@ ISOLATED = 5.0
 """Distance of an atom from the next one, in widths, from which on it tells the spread by itself."""
 
 LEAST_ISOLATED = 8
-"""Fewest isolated atoms that the spread is measured from; with fewer, all atoms are used, overlaps and all."""
+"""Fewest isolated atoms that the spread is measured from; with fewer, all atoms are used, overlaps and all ..."""
+
+LEAST_SPACING = 2.0
+"""... if the sites are at least so many widths apart."""
+
+LIT = 0.1
+"""Light around a site, over that in the brightest part, below which there are no atoms near."""
 
 _VARIED = 0.15
 _MANY = 100
@@ -326,6 +333,13 @@ class Atoms:
     share: float
 
 
+def smooth_light(normal: Normal) -> Real:
+    """Light of each site if its neighbours had as much, shape (n,)."""
+    dark = np.zeros(len(normal.pull))
+    alike = times(normal, dark + 1)
+    return np.asarray((normal.pull - normal.shapes @ shapes_for(normal, dark)) / np.maximum(alike, 1e-30))
+
+
 def linear_start(normal: Normal) -> tuple[Real, Atoms, Real]:
     """Find the light of overlapping sites by regularised least squares, with what it needs to know of the atoms.
 
@@ -336,19 +350,17 @@ def linear_start(normal: Normal) -> tuple[Real, Atoms, Real]:
     belief : ndarray, shape (n,)
         Probability that each site is filled, as far as the linear light tells.
     """
-    size = len(normal.pull)
-    alike = times(normal, np.ones(size))
-    smooth = (normal.pull - normal.shapes @ shapes_for(normal, np.zeros(size))) / np.maximum(alike, 1e-30)
-    lit = smooth > 0.1 * np.quantile(smooth, 0.98)  # the rest is empty all around, and would hide the peaks
+    size, smooth = len(normal.pull), smooth_light(normal)
+    lit = smooth > LIT * np.quantile(smooth, 0.98)  # the rest is empty all around, and would hide the peaks
     mean = max(2 * float(np.median(smooth[lit])), 1e-9)
     atoms = Atoms(mean, _VARIED * mean, 0.5)
     for _ in range(_TURNS):
-        share = atoms.share
-        variance = share * (1 - share) * atoms.mean**2 + share * atoms.spread**2
-        counts = linear_light(normal, share * atoms.mean, variance)
+        near = np.clip(smooth / atoms.mean, 0.02, 0.9)
+        variance = near * (1 - near) * atoms.mean**2 + near * atoms.spread**2
+        counts = linear_light(normal, near * atoms.mean, variance)
         filled = counts > best_split(counts[lit])
         brightness = _brightness(normal, filled.astype(np.float64))
-        atoms = Atoms(brightness, _VARIED * brightness, float(np.clip(filled[lit].mean(), 0.5 / size, 1 - 0.5 / size)))
+        atoms = Atoms(brightness, _VARIED * brightness, float(np.clip(filled.mean(), 0.5 / size, 1 - 0.5 / size)))
     try:
         belief = fit_peaks(counts[lit]).probability(counts)
     except CalibrationError:
@@ -389,7 +401,7 @@ def alone(normal: Normal, mean_light: Real) -> Real:
 # the spread
 
 
-def spread_from(frame: Frame, xy_px: Real, width_px: float, rounds: int = 2) -> Spread:
+def spread_from(frame: Frame, xy_px: Real, width_px: float) -> Spread:
     """Measure the spread of atoms on a lattice, from isolated ones where there are enough, from all otherwise.
 
     Parameters
@@ -399,8 +411,6 @@ def spread_from(frame: Frame, xy_px: Real, width_px: float, rounds: int = 2) -> 
         Places of the sites that may hold atoms, (column, row).
     width_px : float
         Width of the spots to start from.
-    rounds : int
-        How many times atoms and spread are found in turn.
 
     Returns
     -------
@@ -409,17 +419,59 @@ def spread_from(frame: Frame, xy_px: Real, width_px: float, rounds: int = 2) -> 
     Raises
     ------
     CalibrationError
-        If empty and filled sites cannot be told apart, or there are fewer than `holo.threshold.LEAST_SITES` atoms.
+        If there are too few atoms, or they overlap too much.
     """
-    crowded = spacing_px(xy_px) < APART * width_px
-    spread = gaussian_spread(width_px, 6.5 if crowded else 4.5)
+    spacing, spots = spacing_px(xy_px), find_spots(frame, width_px)
+    spread = gaussian_spread(width_px, 6.5 if spacing < APART * width_px else 4.5)
+    home, total, others = _isolated(spots, xy_px, spacing)
+    if len(home) >= LEAST_ISOLATED:
+        field = open_field(frame, home, spread, False)
+        return measure_spread(field.signal, _clear_of(field, others, spread.reach_px), field.xy, total, spread)
+    if spacing < LEAST_SPACING * width_px:
+        told = f"{len(home)} isolated atoms in it, and sites {spacing:.2g} px apart with spots {width_px:.2g} px wide"
+        raise CalibrationError(
+            f"frame: found {told}; needed to measure the spread of an atom's light: a frame with {LEAST_ISOLATED} of them"
+        )
+    return _spread_of_all(frame, xy_px, spread, spacing < APART * width_px)
+
+
+def _isolated(spots: Spots, xy_px: Real, spacing: float) -> tuple[Real, Real, Real]:
+    """Sites and light of the isolated atoms among spots, and the places of all other bright spots."""
+    from scipy.spatial import KDTree
+
+    if len(spots) < 2:
+        return np.zeros((0, 2)), np.zeros(0), np.zeros((0, 2))
+    bright = spots.total > 0.3 * np.median(np.sort(spots.total)[-20:])
+    xy = spots.xy_px[bright]
+    beside = KDTree(xy).query(xy, 2)[0][:, 1] if len(xy) > 1 else np.full(len(xy), np.inf)
+    off, site = KDTree(xy_px).query(xy)
+    lonely = (beside > 2 * ISOLATED * spots.width_px) & (spots.flags[bright] & (SATURATED | EDGE | HOT) == 0)
+    lonely &= off < min(0.5 * spacing, spots.width_px)
+    return xy_px[site[lonely]], spots.total[bright][lonely], xy[~lonely]
+
+
+def _clear_of(field: Field, others: Real, reach: float) -> Image:
+    """Weights of the pixels of a field that no light of others reaches, 0 elsewhere."""
+    from scipy.spatial import KDTree
+
+    weights = (field.usable / field.floor).astype(np.float32)
+    if len(others):
+        row, column = np.indices(field.signal.shape)
+        pixels = np.column_stack([column.ravel() + field.corner[1], row.ravel() + field.corner[0]])
+        lit = np.isfinite(KDTree(others).query(pixels, distance_upper_bound=reach)[0])
+        weights[lit.reshape(weights.shape)] = 0
+    return weights
+
+
+def _spread_of_all(frame: Frame, xy_px: Real, spread: Spread, crowded: bool) -> Spread:
+    """The spread of all atoms together, overlaps and all; atoms and spread are found in turn."""
     light: Image | None = None
-    for _ in range(rounds):
+    for _ in range(2):
         field = open_field(frame, xy_px, spread, crowded, light)
         stamps = stamps_of(spread, field.xy)
         counts, filled = _atoms_in(field, spread, stamps, crowded)
-        chosen, weights = _telling(field, filled, spread.width_px)
-        spread = measure_spread(field.signal, weights, field.xy[chosen], counts[chosen], spread)
+        weights = (field.usable / field.floor).astype(np.float32)
+        spread = measure_spread(field.signal, weights, field.xy[filled], counts[filled], spread)
         light = on_frame(field, stamps, np.where(filled, counts, 0), frame.shape)
     return spread
 
@@ -435,24 +487,3 @@ def _atoms_in(field: Field, spread: Spread, stamps: Stamps, crowded: bool) -> tu
     if filled.sum() < LEAST_SITES:
         raise CalibrationError(f"frame: found {filled.sum()} atoms; needed: {LEAST_SITES} or more to measure their spread")
     return np.full(len(counts), atoms.mean), np.asarray(filled)
-
-
-def _telling(field: Field, filled: Flags, width: float) -> tuple[Flags, Image]:
-    """The atoms that tell the spread, and the weights of the pixels around them."""
-    from scipy.spatial import KDTree
-
-    xy = field.xy[filled]
-    weights = (field.usable / field.floor).astype(np.float32)
-    near = KDTree(xy).query(xy, 2)[0][:, 1] if len(xy) > 1 else np.full(len(xy), np.inf)
-    lonely = near > 2 * ISOLATED * width
-    if lonely.sum() < LEAST_ISOLATED:
-        return filled, weights
-    chosen = filled.copy()
-    chosen[filled] = lonely
-    row, column = np.indices(field.signal.shape)
-    pixels = np.column_stack([column.ravel(), row.ravel()])
-    others = (
-        KDTree(xy[~lonely]).query(pixels, distance_upper_bound=ISOLATED * width)[0] if (~lonely).any() else np.full(len(pixels), np.inf)
-    )
-    weights[np.isfinite(others).reshape(weights.shape)] = 0
-    return chosen, weights

@@ -27,8 +27,8 @@ WIDTH_OF_AIRY = 0.344
 KNOTS = 0.6
 """Distance of the knots of a spread, in widths: the pattern of a perfect aperture is known to a thousandth of its peak."""
 
-_SMOOTH = 1e-4
-_MOST_PIXELS = 40_000
+_BEND, _TAIL = 0.15, 0.01
+_MOST_PIXELS = 12_000
 
 
 @dataclass(frozen=True, eq=False)
@@ -298,7 +298,8 @@ def measure_spread(signal: Image, weights: Image, xy_px: Real, totals: Real, sta
 
     Notes
     -----
-    Weighted least squares for the coefficients, with a weak penalty on their second differences that decides where the pixels do not. Up to
+    Weighted least squares for the coefficients. Where the pixels do not decide, they bend gently (second differences of `_BEND` of the
+    peak, thereabouts) and have little light (`_TAIL` of the peak) far from the middle; both are common practice, no source. Up to
     `_MOST_PIXELS` pixels are looked at, evenly chosen. A constant background is fitted along. A common error of the places moves the middle
     of the spread along.
 
@@ -330,16 +331,21 @@ def measure_spread(signal: Image, weights: Image, xy_px: Real, totals: Real, sta
     weight = weights[seen[:, 0], seen[:, 1]].astype(np.float64)
     normal = design.T @ (design * weight[:, None])
     right = design.T @ (signal[seen[:, 0], seen[:, 1]] * weight)
-    normal[:-1, :-1] += _SMOOTH * np.trace(normal) / len(normal) * _bending(size)
+    normal[:-1, :-1] += _likely(size, step, start.width_px)
     coefficients = cho_solve(cho_factor(normal), right)[:-1].reshape(size, size)
     return Spread(coefficients, step, _width(coefficients, step))
 
 
-def _bending(size: int) -> Real:
-    """Sum of the squared second differences along both axes, and a little of the squares, as a matrix."""
+def _likely(size: int, step: float, width: float) -> Real:
+    """What is known of coefficients beforehand, as a normal matrix: they bend gently, and far from the middle there is little light."""
+    peak = 1 / (2 * np.pi * width**2)
     line = np.diff(np.eye(size), 2, axis=0)
     square = line.T @ line
-    return np.asarray(np.kron(square, np.eye(size)) + np.kron(np.eye(size), square) + 1e-3 * np.eye(size * size))
+    axis = step / width * (np.arange(size) - size // 2)
+    radius = np.hypot(axis, axis[:, None]).ravel()
+    scatter = np.where(radius > axis[-1] + 1e-9, 1e-5, np.maximum(np.exp(-(radius**2) / 4.5), _TAIL))
+    bends = np.kron(square, np.eye(size)) + np.kron(np.eye(size), square)
+    return np.asarray(bends / (_BEND * peak) ** 2 + np.diag(1 / (scatter * peak) ** 2))
 
 
 def _width(coefficients: Real, step: float) -> float:
