@@ -57,6 +57,7 @@ ORDER = [
     "report.pictures",
     "report.page",
     "report.calibration",
+    "report.atoms",
 ]
 DOORS = {
     "numba": {"arrays"},
