@@ -176,9 +176,9 @@ class _Chain:
         """Begin to count anew on some sites."""
         self.chance[sites], self.visits[sites], self.total[:], self.draws = 0, 0, 0, 0
 
-    def go_on(self, normal: Normal, blocks: list[tuple[Index, Real]], draws: int) -> None:
+    def go_on(self, normal: Normal, blocks: list[tuple[Index, Real]], draws: int, learn: bool) -> None:
         """Draw some times more; learn of the light of atoms where most sites are drawn, else those drawn are odd ones."""
-        learning = sum(len(members) for members, _ in blocks) > len(self.light)
+        learning = learn and sum(len(members) for members, _ in blocks) > len(self.light)
         for _ in range(draws):
             for members, inner in blocks:
                 matrix = normal.first, normal.other, normal.value
@@ -207,6 +207,7 @@ def draw_chances(
     atom: tuple[float, float, float],
     rng: np.random.Generator,
     rounds: int = 8,
+    learn: bool = True,
 ) -> Chances:
     """Find how likely each site holds an atom.
 
@@ -225,6 +226,8 @@ def draw_chances(
     rng : numpy.random.Generator
     rounds : int
         Most rounds of `_ROUND` draws of each chain; the first is not counted.
+    learn : bool
+        Whether `atom` follows the draws; else it is kept.
 
     Returns
     -------
@@ -242,7 +245,7 @@ def draw_chances(
     workers, blocks = Workers(core_count()), _where(everywhere, _unsettled(belief))
     disagreement, done = 0.0, 0
     while done < rounds and any(len(members) for members, _ in blocks):
-        workers.share(lambda _, chain, now=blocks: chain.go_on(normal, now, _ROUND), chains)  # type: ignore[misc]
+        workers.share(lambda _, chain, now=blocks: chain.go_on(normal, now, _ROUND, learn), chains)  # type: ignore[misc]
         done += 1
         found = _probabilities(chains)
         if done == 1 and rounds > 1:

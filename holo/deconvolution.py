@@ -140,7 +140,7 @@ def normal_equations(signal: Image, weights: Image, stamps: Stamps, xy_px: Real,
     diagonal = value[other == np.repeat(np.arange(len(xy_px)), np.diff(first))].astype(np.float64)
     weighted = [weights * shape for shape in shapes]
     columns = np.array([gathered(shape, stamps) for shape in weighted]).reshape(-1, len(xy_px)).T
-    own = np.array([[float((one * other_shape).sum(dtype=np.float64)) for other_shape in shapes] for one in weighted])
+    own = np.array([[float((one * two).sum(dtype=np.float64)) for two in shapes] for one in weighted]).reshape(len(shapes), len(shapes))
     flat = np.array([float((shape * signal).sum(dtype=np.float64)) for shape in weighted])
     pull = gathered(weights * signal, stamps)
     return Normal(first, other, value, diagonal, pull, np.ascontiguousarray(columns), own, flat)
@@ -188,7 +188,7 @@ def linear_light(normal: Normal, mean: Real, variance: Real) -> Real:
     -----
     The linear estimate of least mean square error, ``(matrix + 1 / variance) light = pull + mean / variance`` (N. Wiener, Extrapolation,
     Interpolation, and Smoothing of Stationary Time Series, 1949; from memory), with the shapes of the background eliminated. Conjugate
-    gradients to a thousandth.
+    gradients to a ten-thousandth.
     """
     from scipy.sparse import csr_matrix
     from scipy.sparse.linalg import LinearOperator, cg
@@ -198,7 +198,7 @@ def linear_light(normal: Normal, mean: Real, variance: Real) -> Real:
     size = len(normal.pull)
     operator = LinearOperator((size, size), matvec=lambda light: matrix @ light + light / variance - normal.shapes @ (back @ light))
     right = normal.pull - normal.shapes @ np.linalg.solve(normal.own, normal.flat) + mean / variance
-    return np.asarray(cg(operator, right, mean, rtol=1e-3, maxiter=100)[0])
+    return np.asarray(cg(operator, right, mean, rtol=1e-4, maxiter=200)[0])
 
 
 @kernel

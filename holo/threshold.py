@@ -218,7 +218,8 @@ def _density(values: Real, mean: float, variance: Real) -> Real:
 def _one_peak(values: Real, relative: Real) -> float:
     """Logarithm of the likelihood of the best single peak."""
     mean = float(np.average(values, weights=1 / relative))
-    return float(_density(values, mean, relative * np.mean((values - mean) ** 2 / relative)).sum())
+    scatter = max(float(np.mean((values - mean) ** 2 / relative)), 1e-30)
+    return float(_density(values, mean, relative * scatter).sum())
 
 
 def _climb(values: Real, relative: Real, start: float) -> tuple[float, Peaks] | None:

@@ -161,9 +161,9 @@ def histogram_picture(found: Occupancy) -> Picture:
     """Draw the light of the sites, the two peaks fitted to it, and the threshold."""
     with look():
         figure, axes = single_axes(6.0, 3.8)
-        low, high = np.quantile(found.light, [0.001, 0.999])
-        edges = np.linspace(low, high, int(np.clip(2 * np.sqrt(len(found)), 20, 90)) + 1)
-        axes.hist(np.clip(found.light, low, high), bins=list(edges), color=SKY, edgecolor="white", linewidth=0.3, label="sites")
+        low, high = float(found.light.min()), float(found.light.max()) + 1e-6
+        edges = np.linspace(low, high, int(np.clip(2 * np.sqrt(len(found)), 50, 100)) + 1)
+        axes.hist(found.light, bins=list(edges), color=SKY, edgecolor="white", linewidth=0.3, label="sites")
         if found.peaks is not None:
             _draw_peaks(axes, found, edges)
         axes.set(xlabel="light of a site (counts)", ylabel="sites", xlim=(low, high))
@@ -207,8 +207,8 @@ def frame_picture(frame: Frame, found: Occupancy, wanted: Flags | None = None) -
         box = (left - 0.5, left + part.shape[1] - 0.5, top + part.shape[0] - 0.5, top - 0.5)
         axes.imshow(part, cmap="gray", vmin=dark, vmax=max(bright, dark + 1), extent=box, interpolation="nearest")
         size = float(np.clip(200 * spacing / max(right - left, bottom - top), 1.5, 12)) if np.isfinite(spacing) else 12.0
-        for pick, colour, name in _groups(found, wanted):
-            axes.plot(*found.xy_px[pick].T, "o", color=colour, markerfacecolor="none", markersize=size, markeredgewidth=0.7, label=name)
+        for pick, colour, mark, name in _groups(found, wanted):
+            axes.plot(*found.xy_px[pick].T, mark, color=colour, markerfacecolor="none", markersize=size, markeredgewidth=0.7, label=name)
         axes.set(xlim=box[:2], ylim=box[2:], xlabel="column (px)", ylabel="row (px), down")
         legend_above(axes, 4, labelcolor="white", facecolor="0.2", framealpha=1, frameon=True)
         picture = png(figure)
@@ -216,20 +216,20 @@ def frame_picture(frame: Frame, found: Occupancy, wanted: Flags | None = None) -
         "frame.png",
         picture,
         "Sites on the frame",
-        "Part of the camera frame with a circle on each site, coloured by whether it is filled",
-        f"The frame around the atoms, at most {SITES_ACROSS} sites wide. Light without a circle around it, or circles beside the light, mean"
-        " that the registration does not belong to this frame: track the lattice first.",
+        "Part of the camera frame with a mark on each site, coloured by whether it is filled",
+        f"The frame around the atoms, at most {SITES_ACROSS} sites wide; squares are sites that are not as wanted. Light between the marks,"
+        " or marks beside the light, mean that the registration does not belong to this frame: track the lattice first.",
     )
 
 
-def _groups(found: Occupancy, wanted: Flags | None) -> list[tuple[Flags, str, str]]:
-    """Sites to be drawn alike: which, colour, name."""
+def _groups(found: Occupancy, wanted: Flags | None) -> list[tuple[Flags, str, str, str]]:
+    """Sites to be drawn alike: which, colour, mark, name."""
     filled = found.filled
     if wanted is None:
-        return [(filled, YELLOW, f"{filled.sum()} filled"), (~filled, SKY, f"{(~filled).sum()} empty")]
+        return [(filled, YELLOW, "o", f"{filled.sum()} filled"), (~filled, SKY, "o", f"{(~filled).sum()} empty")]
     extra, missing = filled & ~wanted, ~filled & wanted
-    groups = [(filled & wanted, YELLOW, "filled"), (~filled & ~wanted, SKY, "empty")]
-    return [*groups, (missing, VERMILION, f"{missing.sum()} missing"), (extra, ORANGE, f"{extra.sum()} extra")]
+    groups = [(filled & wanted, YELLOW, "o", "filled"), (~filled & ~wanted, SKY, "o", "empty")]
+    return [*groups, (missing, VERMILION, "s", f"{missing.sum()} missing"), (extra, ORANGE, "s", f"{extra.sum()} extra")]
 
 
 def map_picture(found: Occupancy, wanted: Flags | None = None, changed: Changes | None = None) -> Picture:
