@@ -271,7 +271,7 @@ class TestComparing:
 def lab(tmp_path_factory):
     folder = tmp_path_factory.mktemp("lab")
     rng = np.random.default_rng(3)
-    truth = filling(rng, 10, 12.0, 3.0, electrons=900, degrees=0.0)
+    truth = filling(rng, 10, 12.0, 4.5, electrons=900, degrees=0.0)
     rows, columns = truth.mean.shape
     text = demo_bench_text().replace("columns = 1200\nrows = 900", f"columns = {columns}\nrows = {rows}")
     (folder / "bench.toml").write_text(text.replace("electrons_per_count = 2.5", "electrons_per_count = 1.0"))
