@@ -21,6 +21,7 @@ from holo.spread import Image, Index, Real, Stamps
 Neighbours = NDArray[np.int32]
 
 _BLOCK = 256
+_EXACT, _MOST_STEPS = 1e-4, 200
 
 
 @dataclass(frozen=True, eq=False)
@@ -190,15 +191,53 @@ def linear_light(normal: Normal, mean: Real, variance: Real) -> Real:
     Interpolation, and Smoothing of Stationary Time Series, 1949; from memory), with the shapes of the background eliminated. Conjugate
     gradients to a ten-thousandth.
     """
-    from scipy.sparse import csr_matrix
-    from scipy.sparse.linalg import LinearOperator, cg
-
-    matrix = csr_matrix((normal.value.astype(np.float64), normal.other, normal.first))
     back = np.linalg.solve(normal.own, normal.shapes.T)
-    size = len(normal.pull)
-    operator = LinearOperator((size, size), matvec=lambda light: matrix @ light + light / variance - normal.shapes @ (back @ light))
+    light = np.array(mean, np.float64)
     right = normal.pull - normal.shapes @ np.linalg.solve(normal.own, normal.flat) + mean / variance
-    return np.asarray(cg(operator, right, mean, rtol=1e-4, maxiter=200)[0])
+    _conjugate(normal.first, normal.other, normal.value, 1 / variance, normal.shapes, back, right, light)
+    return light
+
+
+@kernel
+def _regularised(first: Index, other: Neighbours, value: Image, ridge: Real, shapes: Real, back: Real, light: Real, result: Real) -> None:
+    """Matrix and ridge times the light, less what the background takes up of it."""
+    taken = np.zeros(len(back))
+    for shape in range(len(back)):
+        for s in range(len(light)):
+            taken[shape] += back[shape, s] * light[s]
+    for s in range(len(light)):
+        total = ridge[s] * light[s]
+        for k in range(first[s], first[s + 1]):
+            total += value[k] * light[other[k]]
+        for shape in range(len(back)):
+            total -= shapes[s, shape] * taken[shape]
+        result[s] = total
+
+
+@kernel
+def _conjugate(first: Index, other: Neighbours, value: Image, ridge: Real, shapes: Real, back: Real, right: Real, light: Real) -> None:
+    """Conjugate gradients, from the light given, until the residual is `_EXACT` of the right-hand side."""
+    product, size = np.empty(len(light)), 0.0
+    _regularised(first, other, value, ridge, shapes, back, light, product)
+    left = right - product
+    direction, square = left.copy(), 0.0
+    for s in range(len(light)):
+        square += left[s] ** 2
+        size += right[s] ** 2
+    for _ in range(_MOST_STEPS):
+        if square <= _EXACT**2 * size:
+            break
+        _regularised(first, other, value, ridge, shapes, back, direction, product)
+        along, before = 0.0, square
+        for s in range(len(light)):
+            along += direction[s] * product[s]
+        square = 0.0
+        for s in range(len(light)):
+            light[s] += before / along * direction[s]
+            left[s] -= before / along * product[s]
+            square += left[s] ** 2
+        for s in range(len(light)):
+            direction[s] = left[s] + square / before * direction[s]
 
 
 @kernel

@@ -30,11 +30,12 @@ from holo.site_light import (
     bounded_twice,
     coupled,
     lattice_sites,
+    light_around,
     linear_start,
+    noise_differs,
     on_frame,
     open_field,
     seen_slope,
-    smooth_light,
     spacing_px,
     spread_from,
     summed_twice,
@@ -280,21 +281,21 @@ def _noise(field: Field, stamps: Stamps) -> float:
 def _read_crowded(frame: Frame, xy: Real, wanted: int, spread: Spread, method: str, rng: np.random.Generator, rounds: int) -> _Reading:
     """Read sites whose spots overlap; the noise is looked at again with the light of the atoms known."""
     field = open_field(frame, xy, spread, True)
+    near = light_around(field, spread)
+    kept = (near > LIT * np.quantile(near, 0.98)) | (np.arange(len(xy)) < wanted)
+    field = replace(field, xy=field.xy[kept])  # without places around those wanted where there is no light
     stamps = stamps_of(spread, field.xy)
     normal = coupled(field, spread, stamps)
-    smooth = smooth_light(normal)
-    kept = (smooth > LIT * np.quantile(smooth, 0.98)) | (np.arange(len(xy)) < wanted)
-    if not kept.all():  # places around those wanted where there is no light
-        return _read_crowded(frame, xy[kept], kept.sum(), spread, method, rng, rounds)
     counts, atoms, belief = linear_start(normal)
     model = image_of(stamps, counts, field.signal.shape) + background_of(normal, counts, field)
-    field = with_noise_of(field, model, frame.electrons_per_count is not None)
-    normal = coupled(field, spread, stamps, model)
-    counts, atoms, belief = linear_start(normal)
+    told = with_noise_of(field, model, frame.electrons_per_count is not None)
+    if noise_differs(field, told, model):
+        field, normal = told, coupled(told, spread, stamps, model)
+        counts, atoms, belief = linear_start(normal)
     if method == "bounded":
         counts, normal = bounded_twice(field, spread, stamps, normal, np.maximum(counts, 0), atoms)
     error = 1 / np.sqrt(np.maximum(normal.diagonal, 1e-30))
-    plain = Light(counts, error, np.ones(len(xy)))
+    plain = Light(counts, error, np.ones(len(counts)))
     if method != "atoms":
         return _Reading(plain, None, _noise(field, stamps))
     start = np.where(belief > 0.5, atoms.mean, 0.0)

@@ -246,6 +246,13 @@ def seen_slope(field: Field, model: Image) -> float:
     return float(max((rest * model[lit]).sum() / (model[lit].astype(np.float64) ** 2).sum(), 0.0))
 
 
+def noise_differs(one: Field, other: Field, model: Image) -> bool:
+    """Whether the noise of two fields differs by so much that the weights of their pixels do."""
+    light = np.float32(max(float(np.median(model)), 0.0))
+    variances = [float(np.median(field.floor)) + field.slope * np.array([0.0, light]) for field in (one, other)]
+    return bool(np.abs(np.log(variances[0] / variances[1])).max() > 0.2)
+
+
 # ---------------------------------------------------------------------------------------------------------------------
 # sites that stand apart
 
@@ -338,6 +345,15 @@ def smooth_light(normal: Normal) -> Real:
     dark = np.zeros(len(normal.pull))
     alike = times(normal, dark + 1)
     return np.asarray((normal.pull - normal.shapes @ shapes_for(normal, dark)) / np.maximum(alike, 1e-30))
+
+
+def light_around(field: Field, spread: Spread) -> Real:
+    """Light of the pixels around each site, blurred, shape (n,)."""
+    from scipy.ndimage import gaussian_filter
+
+    smooth = gaussian_filter(field.signal, spread.width_px)
+    column, row = np.clip(np.rint(field.xy).astype(np.int64), 0, np.array(smooth.shape[::-1]) - 1).T
+    return np.asarray(smooth[row, column], np.float64)
 
 
 def linear_start(normal: Normal) -> tuple[Real, Atoms, Real]:
