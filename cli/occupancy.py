@@ -42,7 +42,7 @@ WIDEST = 120
     "--method", type=click.Choice(("sums", "linear", "bounded", "atoms")), help="Way to the light of the sites; by their spacing."
 )
 @click.option(
-    "--rounds", type=click.IntRange(2, 1000), default=8, show_default=True, help="Most rounds of drawing atoms, where they overlap."
+    "--rounds", type=click.IntRange(2, 1000), default=4, show_default=True, help="Most rounds of drawing atoms, where they overlap."
 )
 @click.option("--seed", type=click.IntRange(min=0), default=0, show_default=True, help="Seed of the draws.")
 @click.option("-o", "--output", type=options.FILE, metavar="CSV", help="Table of sites to write (.csv).")

@@ -206,7 +206,7 @@ def draw_chances(
     belief: Real,
     atom: tuple[float, float, float],
     rng: np.random.Generator,
-    rounds: int = 8,
+    rounds: int = 4,
     learn: bool = True,
 ) -> Chances:
     """Find how likely each site holds an atom.

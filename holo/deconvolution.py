@@ -113,7 +113,9 @@ def gathered(image: Image, stamps: Stamps) -> Real:
     return result
 
 
-def normal_equations(signal: Image, weights: Image, stamps: Stamps, xy_px: Real, coupled_px: float, shapes: Image) -> Normal:
+def normal_equations(
+    signal: Image, weights: Image, stamps: Stamps, xy_px: Real, coupled_px: float, shapes: Image, like: Normal | None = None
+) -> Normal:
     """Set up the normal equations of a frame.
 
     Parameters
@@ -130,8 +132,10 @@ def normal_equations(signal: Image, weights: Image, stamps: Stamps, xy_px: Real,
         Distance up to which sites are coupled.
     shapes : ndarray, shape (q, rows, columns)
         Of the background.
+    like : Normal, optional
+        Of the same sites: has the same neighbours.
     """
-    first, other = _with_self(*touching(xy_px, coupled_px))
+    first, other = _with_self(*touching(xy_px, coupled_px)) if like is None else (like.first, like.other)
     value = np.zeros(len(other), np.float32)
     blocks = [(low, min(low + _BLOCK, len(xy_px))) for low in range(0, len(xy_px), _BLOCK)]
     Workers(core_count()).share(
@@ -191,10 +195,10 @@ def linear_light(normal: Normal, mean: Real, variance: Real) -> Real:
     Interpolation, and Smoothing of Stationary Time Series, 1949; from memory), with the shapes of the background eliminated. Conjugate
     gradients to a ten-thousandth.
     """
-    back = np.linalg.solve(normal.own, normal.shapes.T)
+    back = np.asarray(np.linalg.solve(normal.own, normal.shapes.T), np.float64)
     light = np.array(mean, np.float64)
     right = normal.pull - normal.shapes @ np.linalg.solve(normal.own, normal.flat) + mean / variance
-    _conjugate(normal.first, normal.other, normal.value, 1 / variance, normal.shapes, back, right, light)
+    _conjugate(normal.first, normal.other, normal.value, np.asarray(1 / variance, np.float64), normal.shapes, back, right, light)
     return light
 
 

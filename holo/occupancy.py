@@ -126,7 +126,7 @@ def occupancy(
     spread: Spread | None = None,
     method: str | None = None,
     rng: np.random.Generator | None = None,
-    rounds: int = 8,
+    rounds: int = 4,
 ) -> Occupancy:
     """Find which sites hold an atom.
 
@@ -290,7 +290,7 @@ def _read_crowded(frame: Frame, xy: Real, wanted: int, spread: Spread, method: s
     model = image_of(stamps, counts, field.signal.shape) + background_of(normal, counts, field)
     told = with_noise_of(field, model, frame.electrons_per_count is not None)
     if noise_differs(field, told, model):
-        field, normal = told, coupled(told, spread, stamps, model)
+        field, normal = told, coupled(told, spread, stamps, model, normal)
         counts, atoms, belief = linear_start(normal)
     if method == "bounded":
         counts, normal = bounded_twice(field, spread, stamps, normal, np.maximum(counts, 0), atoms)

@@ -308,14 +308,17 @@ def summed_twice(field: Field, stamps: Stamps) -> Light:
 # sites that overlap
 
 
-def coupled(field: Field, spread: Spread, stamps: Stamps, model: Image | None = None) -> Normal:
-    """Set up the normal equations of a field; `model` is its light as far as it is known, by default the blurred frame."""
+def coupled(field: Field, spread: Spread, stamps: Stamps, model: Image | None = None, like: Normal | None = None) -> Normal:
+    """Set up the normal equations of a field, of the same neighbours as those `like` it.
+
+    `model` is the light of the field as far as it is known, by default the blurred frame.
+    """
     from scipy.ndimage import gaussian_filter
 
     light = gaussian_filter(field.signal, spread.width_px) if model is None else model
     weights = field.usable / (field.floor + np.float32(field.slope) * np.maximum(light, 0))
     shapes = _shapes(field)
-    return normal_equations(field.signal, weights.astype(np.float32), stamps, field.xy, 2 * spread.reach_px, shapes)
+    return normal_equations(field.signal, weights.astype(np.float32), stamps, field.xy, 2 * spread.reach_px, shapes, like)
 
 
 def _shapes(field: Field) -> Image:
@@ -403,7 +406,7 @@ def bounded_twice(field: Field, spread: Spread, stamps: Stamps, normal: Normal, 
     """
     top = atoms.mean + 3 * atoms.spread
     counts = bounded_light(normal, start, top)
-    normal = coupled(field, spread, stamps, image_of(stamps, counts, field.signal.shape))
+    normal = coupled(field, spread, stamps, image_of(stamps, counts, field.signal.shape), normal)
     return bounded_light(normal, counts, top), normal
 
 

@@ -53,7 +53,7 @@ def test_every_module_is_in_the_architecture():
 
 NOISY = (
     *("seconds", "iterations", "measured", "axis", "stretch", "shear", "rms", "largest", "map error", "origin errors", "shift"),
-    *("saturated", "highest", "spacing errors"),
+    *("saturated", "highest", "spacing errors", "predicted error", "counting limit", "threshold", "light empty", "width"),
 )
 """Lines whose figures depend on the noise of a frame, or on the time."""
 
