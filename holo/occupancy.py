@@ -50,6 +50,9 @@ Flags = NDArray[np.bool_]
 METHODS = ("sums", "linear", "bounded", "atoms")
 """Ways to the light of sites: sums site by site; least squares; the same between none and a bright atom; atoms drawn at random."""
 
+LEAST_SEEN = 4.0
+"""Least light of an atom, over the error that it would have on a site alone, where spots overlap."""
+
 UNSURE = 0.02
 """Least probability of the less likely answer, from which a site counts as unsure."""
 
@@ -240,7 +243,9 @@ def _checked_method(method: str | None, spread: Spread, xy_px: Real) -> str:
 
 def _with_neighbours(wanted: Real, frame: Frame, lattice: Affine, basis: ArrayLike, spread: Spread) -> Real:
     """The wanted sites, and after them all others whose light may fall onto theirs."""
-    xy, beyond = lattice.apply(wanted), 2 * spread.reach_px
+    xy = lattice.apply(wanted)
+    spacing = spacing_px(lattice.apply(np.array([[0.0, 0.0], [1.0, 0.0], [0.0, 1.0]])))
+    beyond = max(2 * spread.reach_px, 1.5 * spacing)
     low = np.maximum(xy.min(axis=0) - beyond, -spread.width_px)
     high = np.minimum(xy.max(axis=0) + beyond, np.array(frame.shape[::-1]) - 1 + spread.width_px)
     around = lattice_sites(lattice, low, high, basis)
@@ -295,6 +300,11 @@ def _read_crowded(frame: Frame, xy: Real, wanted: int, spread: Spread, method: s
     if method == "bounded":
         counts, normal = bounded_twice(field, spread, stamps, normal, np.maximum(counts, 0), atoms)
     error = 1 / np.sqrt(np.maximum(normal.diagonal, 1e-30))
+    if atoms.mean < LEAST_SEEN * float(np.median(error)):
+        seen = f"an atom's light of {atoms.mean:.3g} counts, {atoms.mean / float(np.median(error)):.2g} times its error for a site alone"
+        raise CalibrationError(
+            f"frame: found {seen}; needed: {LEAST_SEEN:g} times or more (take a longer exposure, or check the registration)"
+        )
     plain = Light(counts, error, np.ones(len(counts)))
     if method != "atoms":
         return _Reading(plain, None, _noise(field, stamps))
@@ -307,15 +317,15 @@ def _read_crowded(frame: Frame, xy: Real, wanted: int, spread: Spread, method: s
 
 
 def _told(reading: _Reading, wanted: Real, frame: Frame, lattice: Affine, spread: Spread, method: str) -> Occupancy:
-    """Decide on the wanted sites, which come first among those read."""
+    """Decide on the wanted sites, which come first among those read; the peaks are those of all of them."""
     count = len(wanted)
-    light, error, variance = (part[:count] for part in (reading.light.counts, reading.light.error, reading.light.variance))
     peaks: Peaks | None = None
     try:
-        peaks = fit_peaks(light, variance)
+        peaks = fit_peaks(reading.light.counts, reading.light.variance)
     except CalibrationError:
         if reading.probability is None:
             raise
+    light, error, variance = (part[:count] for part in (reading.light.counts, reading.light.error, reading.light.variance))
     if reading.probability is not None:
         probability = reading.probability[:count]
         wrong = float(np.minimum(probability, 1 - probability).mean())

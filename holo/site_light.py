@@ -18,7 +18,7 @@ from holo.errors import CalibrationError, InputError
 from holo.frames import Frame
 from holo.spots import EDGE, HOT, SATURATED, Spots, find_spots
 from holo.spread import Image, Real, Spread, Stamps, gaussian_spread, image_of, measure_spread, stamps_of
-from holo.threshold import LEAST_SITES, best_split, fit_peaks
+from holo.threshold import LEAST_SITES, Peaks, best_split, fit_peaks
 
 Flags = NDArray[np.bool_]
 
@@ -28,8 +28,8 @@ MOST_SITES = 60_000
 APART = 4.5
 """Distance of neighbours, in widths of a spot, from which on their light is summed site by site: 1.55 Airy radii."""
 
-ISOLATED = 5.0
-"""Distance of an atom from the next one, in widths, from which on it tells the spread by itself."""
+ISOLATED = 6.0
+"""Distance of an atom from the next one, in widths, from which on its site and its light are known well enough to tell the spread."""
 
 LEAST_ISOLATED = 8
 """Fewest isolated atoms that the spread is measured from; with fewer, all atoms are used, overlaps and all ..."""
@@ -369,30 +369,43 @@ def linear_start(normal: Normal) -> tuple[Real, Atoms, Real]:
     belief : ndarray, shape (n,)
         Probability that each site is filled, as far as the linear light tells.
     """
-    size, smooth = len(normal.pull), smooth_light(normal)
+    smooth, alone = smooth_light(normal), normal.pull / np.maximum(normal.diagonal, 1e-30)
     lit = smooth > LIT * np.quantile(smooth, 0.98)  # the rest is empty all around, and would hide the peaks
-    mean = max(2 * float(np.median(smooth[lit])), 1e-9)
-    atoms = Atoms(mean, _VARIED * mean, 0.5)
+    guesses = max(2 * float(np.median(smooth[lit])), 1e-9), max(float(np.quantile(alone, 0.98)), 1e-9)  # of many atoms, of a few
+    _, _, counts, atoms, split = max((_settled(normal, smooth, lit, guess) for guess in guesses), key=lambda found: found[:2])
+    peaks = _peaks_or_none(counts[lit])
+    return counts, atoms, np.where(counts > split, 0.9, 0.1) if peaks is None else peaks.probability(counts)
+
+
+def _settled(normal: Normal, smooth: Real, lit: Flags, mean: float) -> tuple[float, float, Real, Atoms, float]:
+    """Linear light and the brightness of atoms in turn: gain in likelihood, brightness, light, atoms, and what splits empty from filled."""
+    atoms, full = Atoms(mean, _VARIED * mean, 0.5), 0.5
     for _ in range(_TURNS):
-        near = np.clip(smooth / atoms.mean, 0.02, 0.9)
+        near = np.where(lit, full, 0.02)
         variance = near * (1 - near) * atoms.mean**2 + near * atoms.spread**2
         counts = linear_light(normal, near * atoms.mean, variance)
-        filled = counts > best_split(counts[lit])
-        brightness = _brightness(normal, filled.astype(np.float64))
-        atoms = Atoms(brightness, _VARIED * brightness, float(np.clip(filled.mean(), 0.5 / size, 1 - 0.5 / size)))
+        peaks = _peaks_or_none(counts)
+        splits = [best_split(counts[lit])] + ([] if peaks is None else [peaks.threshold])
+        gain, brightness, split = max((*_brightness(normal, (counts > split).astype(np.float64)), split) for split in splits)
+        share = float(np.clip((counts > split).mean(), 0.5 / len(counts), 1 - 0.5 / len(counts)))
+        atoms, full = Atoms(brightness, _VARIED * brightness, share), float(np.clip((counts > split)[lit].mean(), 0.02, 0.9))
+    return gain, brightness, counts, atoms, split
+
+
+def _peaks_or_none(counts: Real) -> Peaks | None:
     try:
-        belief = fit_peaks(counts[lit]).probability(counts)
+        return fit_peaks(counts)
     except CalibrationError:
-        belief = np.where(filled, 0.9, 0.1)
-    return counts, atoms, belief
+        return None
 
 
-def _brightness(normal: Normal, filled: Real) -> float:
-    """Light of an atom if some sites are filled, all alike, by least squares together with the background."""
-    back = np.linalg.solve(normal.own, np.column_stack([normal.shapes.T @ filled, normal.flat]))
+def _brightness(normal: Normal, filled: Real) -> tuple[float, float]:
+    """Gain in likelihood, and light of an atom, if some sites are filled, all alike, by least squares together with the background."""
     row = normal.shapes.T @ filled
-    own = float(filled @ times(normal, filled) - row @ back[:, 0])
-    return max(float(filled @ normal.pull - row @ back[:, 1]) / max(own, 1e-30), 1e-9)
+    back = np.linalg.solve(normal.own, np.column_stack([row, normal.flat]))
+    own = max(float(filled @ times(normal, filled) - row @ back[:, 0]), 1e-30)
+    pull = float(filled @ normal.pull - row @ back[:, 1])
+    return pull * abs(pull) / own, max(pull / own, 1e-9)
 
 
 def bounded_twice(field: Field, spread: Spread, stamps: Stamps, normal: Normal, start: Real, atoms: Atoms) -> tuple[Real, Normal]:
@@ -464,7 +477,7 @@ def _isolated(spots: Spots, xy_px: Real, spacing: float) -> tuple[Real, Real, Re
     xy = spots.xy_px[bright]
     beside = KDTree(xy).query(xy, 2)[0][:, 1] if len(xy) > 1 else np.full(len(xy), np.inf)
     off, site = KDTree(xy_px).query(xy)
-    lonely = (beside > 2 * ISOLATED * spots.width_px) & (spots.flags[bright] & (SATURATED | EDGE | HOT) == 0)
+    lonely = (beside > ISOLATED * spots.width_px) & (spots.flags[bright] & (SATURATED | EDGE | HOT) == 0)
     lonely &= off < min(0.5 * spacing, spots.width_px)
     return xy_px[site[lonely]], spots.total[bright][lonely], xy[~lonely]
 
