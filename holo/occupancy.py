@@ -333,6 +333,8 @@ def _told(reading: _Reading, wanted: Real, frame: Frame, lattice: Affine, spread
         assert peaks is not None  # else it was raised
         probability, wrong = peaks.probability(light, variance), peaks.error()
     notes, limit = list(reading.notes), None
+    if method in ("linear", "bounded") and wrong > 1e-3:
+        notes.append("two peaks predict too few errors where spots overlap this much; the method atoms errs less, and tells how often")
     blind = variance > 4
     if blind.any():
         notes.append(f"{blind.sum()} sites lie at the edge or on unusable pixels: they are told with less light than the others")
@@ -376,12 +378,13 @@ def with_own_thresholds(found: Sequence[Occupancy]) -> list[Occupancy]:
     peaks = fit_peaks(light.ravel())
     empty, filled = peaks_of_sites(light, light > peaks.threshold, peaks)
     scale = np.maximum(filled - empty, 0.1 * (peaks.filled - peaks.empty)) / (peaks.filled - peaks.empty)
-    stretched = (light - empty) / scale + peaks.empty
-    common = fit_peaks(stretched.ravel())
+    stretched, variance = (light - empty) / scale + peaks.empty, np.broadcast_to(1 / scale**2, light.shape)
+    common = fit_peaks(stretched.ravel(), variance.ravel())
     threshold = (common.threshold - peaks.empty) * scale + empty
-    chances = common.probability(stretched)
+    chances = common.probability(stretched, variance)
+    error = float(np.minimum(chances, 1 - chances).mean())
     return [
-        replace(one, probability=chance, filled=chance > 0.5, peaks=peaks, threshold=threshold, error=common.error())
+        replace(one, probability=chance, filled=chance > 0.5, peaks=peaks, threshold=threshold, error=error)
         for one, chance in zip(found, chances, strict=True)
     ]
 

@@ -28,7 +28,7 @@ NARROWEST = 0.02
 """Least width of a peak, over their distance: a few sites may happen to have nearly the same light."""
 
 _ROUNDS = 200
-_OWN_FRAMES = 8.0
+_LEAST_FRAMES = 2
 
 
 @dataclass(frozen=True)
@@ -274,17 +274,27 @@ def peaks_of_sites(light: Real, filled: NDArray[np.bool_], peaks: Peaks) -> tupl
 
     Notes
     -----
-    Means of the site's own frames, drawn to the common ones as if those had been seen in `_OWN_FRAMES` more frames.
+    Means of the site's own frames, drawn to the common mean as far as the sites do not really differ (empirical Bayes: W. James and C.
+    Stein, Proc. Fourth Berkeley Symp. 1, 361 (1961), from memory).
 
     Examples
     --------
-    >>> light = np.array([[0.0, 90.0], [100.0, 0.0]] * 16)
-    >>> means = peaks_of_sites(light, light > 50, Peaks(0, 5, 100, 10, 0.5))
-    >>> means[1].round(1)
-    array([100. ,  93.3])
+    >>> light = np.array([[0.0, 90.0], [100.0, 0.0]] * 16) + np.tile([[3.0], [-3.0], [-3.0], [3.0]], (8, 1))
+    >>> peaks_of_sites(light, light > 50, Peaks(0, 5, 95, 8, 0.5))[1].round(1)
+    array([99.9, 90.1])
     """
-    means = []
-    for pick, common in ((~filled, peaks.empty), (filled, peaks.filled)):
-        count = pick.sum(axis=0)
-        means.append((np.where(pick, light, 0).sum(axis=0) + _OWN_FRAMES * common) / (count + _OWN_FRAMES))
-    return means[0], means[1]
+    empty, lit = (_drawn_together(light, pick, common) for pick, common in ((~filled, peaks.empty), (filled, peaks.filled)))
+    return empty, lit
+
+
+def _drawn_together(light: Real, pick: NDArray[np.bool_], common: float) -> Real:
+    """Means of the picked frames of each site, drawn to the common one by the weight of the scatter within sites over that between them."""
+    count = pick.sum(axis=0)
+    own = np.where(pick, light, 0).sum(axis=0) / np.maximum(count, 1)
+    within = float((np.where(pick, light - own, 0) ** 2).sum() / max(int(np.maximum(count - 1, 0).sum()), 1))
+    seen = count >= _LEAST_FRAMES
+    if not seen.any():
+        return np.full(light.shape[1], common)
+    between = max(float(((own - common)[seen] ** 2 - within / count[seen]).mean()), 1e-3 * within, 1e-30)
+    weight = count / (count + within / between)
+    return np.asarray(weight * own + (1 - weight) * common)

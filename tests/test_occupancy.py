@@ -162,15 +162,24 @@ class TestOverlapping:
 
 
 class TestRefusals:
-    def test_frames_without_two_kinds_of_sites(self):
-        lattice, ij = Affine(10 * np.eye(2), [10, 10]), np.stack(np.meshgrid(np.arange(10), np.arange(10)), -1).reshape(-1, 2)
+    def test_frames_without_atoms(self):
+        lattice, ij = Affine(10 * np.eye(2), [20, 20]), np.stack(np.meshgrid(np.arange(10), np.arange(10)), -1).reshape(-1, 2)
         rng = np.random.default_rng(1)
-        for xy in (np.zeros((0, 2)), lattice.apply(ij)):
-            frame = frame_of(exposed_atoms(rng, xy, 120, 1.2))
-            with pytest.raises(CalibrationError, match="one peak"):
-                occupancy(frame, lattice, ij, spread=gaussian_spread(1.2))
+        empty = frame_of(exposed_atoms(rng, np.zeros((0, 2)), 140, 1.2))
+        with pytest.raises(CalibrationError, match="one peak"):
+            occupancy(empty, lattice, ij, spread=gaussian_spread(1.2))
         with pytest.raises(CalibrationError, match="no light"):
-            occupancy(frame_of(exposed_atoms(rng, np.zeros((0, 2)), 120, 1.2)), lattice, ij)
+            occupancy(empty, lattice, ij)
+        for method in METHODS[1:]:
+            with pytest.raises(CalibrationError, match=r"times its error|one peak"):
+                occupancy(empty, Affine(2.5 * np.eye(2), [30, 30]), ij, spread=gaussian_spread(2.0), method=method)
+
+    def test_a_full_block_is_told_by_the_empty_sites_around_it(self):
+        lattice, ij = Affine(10 * np.eye(2), [25, 25]), np.stack(np.meshgrid(np.arange(10), np.arange(10)), -1).reshape(-1, 2)
+        frame = frame_of(exposed_atoms(np.random.default_rng(1), lattice.apply(ij), 140, 1.2))
+        assert occupancy(frame, lattice, ij).filled.all()
+        with pytest.raises(CalibrationError, match="one peak"):
+            occupancy(frame, Affine(10 * np.eye(2), [25, 25]), ij[[44, 45, 54, 55]], spread=gaussian_spread(1.2))
 
     def test_what_cannot_be_read(self):
         truth = filling(np.random.default_rng(1), 4, 12.0, 3.0)
@@ -186,19 +195,20 @@ class TestRefusals:
 
 class TestManyFrames:
     def test_dim_sites_get_a_threshold_of_their_own(self):
-        """Brightness from site to site from 40 to 160 %: with one threshold for all, bright empty ones and dim filled ones are confused."""
+        """Brightness from site to site from 50 to 150 %: with one threshold for all, bright empty ones and dim filled ones are confused."""
         rng = np.random.default_rng(1)
         lattice, ij = Affine(10 * np.eye(2), [12, 12]), np.stack(np.meshgrid(np.arange(12), np.arange(12)), -1).reshape(-1, 2)
-        gain, found, truths = rng.uniform(0.4, 1.6, 144), [], []
+        gain, found, truths = rng.uniform(0.5, 1.5, 144), [], []
         for _ in range(24):
             filled = rng.random(144) < 0.5
-            mean = airy_atoms(lattice.apply(ij)[filled], 260 * gain[filled], (134, 134), 3.0)
+            mean = airy_atoms(lattice.apply(ij)[filled], 170 * gain[filled], (134, 134), 3.0)
             truths.append(filled)
             frame = frame_of(exposed(mean, rng, background=30, read_noise=4))
             found.append(occupancy(frame, lattice, ij, spread=airy_spread(3.0)))
         own = with_own_thresholds(found)
         before, after = (sum(wrong(one, truth) for one, truth in zip(told, truths, strict=True)) for told in (found, own))
-        assert after < 0.6 * before
+        assert after < 0.7 * before
+        assert own[0].error * 24 * 144 == pytest.approx(after, rel=0.5)
         assert np.corrcoef(own[0].threshold, gain)[0, 1] > 0.9
 
     def test_other_sites_are_refused(self):
