@@ -75,6 +75,83 @@ def _gaussian(state: NDArray[np.uint64]) -> float:
 
 
 @kernel
+def _go_through(
+    pulls: Real,
+    inner: Real,
+    scale: float,
+    each: float,
+    coupling: Real,
+    stiff: Real,
+    drawn: Real,
+    pivot: Real,
+    pulled: Real,
+    power: Real,
+    factor: Real,
+) -> float:
+    """Find how likely all fillings of a block are, the light of its atoms integrated over: by elimination, one atom more at a time.
+
+    With the filling m, a mask of bits, ``coupling[k, m]`` is what couples site k to the highest site of m once the others of m are
+    eliminated, ``pivot[m]`` and ``pulled[m]`` are diagonal and right-hand side of that site, ``stiff[k, m]`` and ``drawn[k, m]`` those of
+    site k. The filling is as likely as ``factor[m] exp(power[m])``; the largest power is returned.
+    """
+    power[0], factor[0], top = 0.0, 1.0, 0.0
+    for k in range(len(pulls)):
+        stiff[k, 0], drawn[k, 0] = inner[k, k] + each**2, pulls[k]
+        for e in range(k):
+            for low in range(1 << e):
+                m = low | 1 << e
+                between = inner[k, e]
+                for f in range(e):
+                    if low >> f & 1:
+                        part = low & ((2 << f) - 1)
+                        between -= coupling[e, part] * coupling[k, part] / pivot[part]
+                coupling[k, m] = between
+                stiff[k, m] = stiff[k, low] - between * between / pivot[m]
+                drawn[k, m] = drawn[k, low] - between * pulled[m] / pivot[m]
+        for m in range(1 << k):
+            more = m | 1 << k
+            pivot[more], pulled[more] = stiff[k, m], drawn[k, m]
+            power[more] = power[m] + 0.5 * drawn[k, m] ** 2 / stiff[k, m] + scale
+            factor[more] = factor[m] * each / math.sqrt(stiff[k, m])
+            top = max(top, power[more])
+    return top
+
+
+@kernel
+def _choose(power: Real, factor: Real, top: float, state: NDArray[np.uint64], on: Real) -> int:
+    """Draw a filling; `on` gets the chance of an atom on each site."""
+    total = 0.0
+    for m in range(len(power)):
+        factor[m] = factor[m] * math.exp(power[m] - top) if power[m] - top > -60 else 0.0
+        total += factor[m]
+    rest, pick = _random(state) * total, -1
+    on[:] = 0
+    for m in range(len(power)):
+        if factor[m] > 0:
+            for k in range(len(on)):
+                if m >> k & 1:
+                    on[k] += factor[m] / total
+            if rest >= 0:
+                rest -= factor[m]
+                pick = m
+    return pick
+
+
+@kernel
+def _shine(pick: int, coupling: Real, pivot: Real, pulled: Real, state: NDArray[np.uint64], now: Real) -> None:
+    """Draw the light of the atoms of a filling, the highest site first."""
+    for k in range(len(now) - 1, -1, -1):
+        now[k] = 0.0
+        if pick >> k & 1:
+            part = pick & ((2 << k) - 1)
+            mine = pulled[part] + math.sqrt(pivot[part]) * _gaussian(state)
+            for e in range(k + 1, len(now)):
+                if pick >> e & 1:
+                    mine -= coupling[e, part] * now[e]
+            now[k] = mine / pivot[part]
+
+
+@kernel
 def _draw(
     first: Index,
     other: Neighbours,
@@ -88,69 +165,22 @@ def _draw(
     chance: Real,
     visits: Real,
 ) -> None:
-    """Draw the atoms of blocks of sites, one block after the other, given all other sites.
-
-    All fillings of a block are gone through, the light of its atoms integrated over: by elimination, one atom more at a time. With the
-    filling m, a mask of bits, `coupling[k, m]` is what couples site k to the highest site of m once the others of m are eliminated, `pivot`
-    and `pulled` are diagonal and right-hand side of that site, `stiff[k, m]` and `drawn[k, m]` those of site k.
-    """
+    """Draw the atoms of blocks of sites, one block after the other, given all other sites."""
     size = members.shape[1]
-    count = 1 << size
-    mean, precision, odds = atom[0], 1 / atom[1] ** 2, math.log(atom[2] / (1 - atom[2]))
-    coupling, stiff, drawn = np.empty((size, count)), np.empty((size, count)), np.empty((size, count))
-    pivot, pulled, power, factor = np.empty(count), np.empty(count), np.empty(count), np.empty(count)
-    weight, on, now = np.empty(count), np.empty(size), np.empty(size)
-    scale, each = odds - 0.5 * mean * mean * precision, math.sqrt(precision)
+    tables, rows = np.empty((3, size, 1 << size)), np.empty((4, 1 << size))
+    pulls, on, now = np.empty(size), np.empty(size), np.empty(size)
+    precision = 1 / atom[1] ** 2
+    scale, each = math.log(atom[2] / (1 - atom[2])) - 0.5 * atom[0] ** 2 * precision, math.sqrt(precision)
     for n in range(len(members)):
-        power[0], factor[0], top = 0.0, 1.0, 0.0
         for k in range(size):
-            pull = left[members[n, k]] + mean * precision
+            pulls[k] = left[members[n, k]] + atom[0] * precision
             for j in range(size):
-                pull += inner[n, k, j] * light[members[n, j]]
-            stiff[k, 0], drawn[k, 0] = inner[n, k, k] + precision, pull
-            for e in range(k):
-                for low in range(1 << e):
-                    m = low | 1 << e
-                    between = inner[n, k, e]
-                    for f in range(e):
-                        if low >> f & 1:
-                            part = low & ((2 << f) - 1)
-                            between -= coupling[e, part] * coupling[k, part] / pivot[part]
-                    coupling[k, m] = between
-                    stiff[k, m] = stiff[k, low] - between * between / pivot[m]
-                    drawn[k, m] = drawn[k, low] - between * pulled[m] / pivot[m]
-            for m in range(1 << k):
-                more = m | 1 << k
-                pivot[more], pulled[more] = stiff[k, m], drawn[k, m]
-                power[more] = power[m] + 0.5 * drawn[k, m] ** 2 / stiff[k, m] + scale
-                factor[more] = factor[m] * each / math.sqrt(stiff[k, m])
-                top = max(top, power[more])
-        total = 0.0
-        for m in range(count):
-            weight[m] = factor[m] * math.exp(power[m] - top) if power[m] - top > -60 else 0.0
-            total += weight[m]
-        on[:] = 0
-        rest, pick = _random(state) * total, -1
-        for m in range(count):
-            if weight[m] > 0:
-                for k in range(size):
-                    if m >> k & 1:
-                        on[k] += weight[m]
-                if rest >= 0:
-                    rest -= weight[m]
-                    pick = m
-        for k in range(size - 1, -1, -1):
-            now[k] = 0.0
-            if pick >> k & 1:
-                part = pick & ((2 << k) - 1)
-                mine = pulled[part] + math.sqrt(pivot[part]) * _gaussian(state)
-                for e in range(k + 1, size):
-                    if pick >> e & 1:
-                        mine -= coupling[e, part] * now[e]
-                now[k] = mine / pivot[part]
+                pulls[k] += inner[n, k, j] * light[members[n, j]]
+        top = _go_through(pulls, inner[n], scale, each, tables[0], tables[1], tables[2], rows[0], rows[1], rows[2], rows[3])
+        _shine(_choose(rows[2], rows[3], top, state, on), tables[0], rows[0], rows[1], state, now)
         for k in range(size):
             s = members[n, k]
-            chance[s] += on[k] / total
+            chance[s] += on[k]
             visits[s] += 1
             if now[k] != light[s]:
                 change_light(s, now[k] - light[s], first, other, value, left)
