@@ -94,8 +94,8 @@ def command(
     if spread_frame is not None and airy_px is not None:
         raise InputError("--airy-px: found together with --spread-frame; allowed: one of them")
     spread = _spread(spread_frame or frame, frames, used, dark, lattice, airy_px, width_px)
-    reading = _Reader(lattice, sites, ((0.0, 0.0),) if used is None else used.lattice.basis, spread, method, rounds, seed)
-    found = reading.all(frames, more)
+    basis = ((0.0, 0.0),) if used is None else used.lattice.basis
+    found = _found(frames, bool(more), lattice, sites, seed, basis=basis, spread=spread, method=method, rounds=rounds)
     compared = None if wanted is None else match(found[frame], wanted)
     changed = None if before is None else changes(found[before], found[frame])
     if output is not None:
@@ -121,35 +121,20 @@ def _show_picture(picture: str) -> None:
     click.echo(f"\ni to the right, j down: x filled, . empty, + filled and not wanted, - wanted and empty\n{picture}")
 
 
-class _Reader:
-    """What all frames are read with."""
+def _found(
+    frames: dict[Path, Frame], own: bool, lattice: Affine, sites: NDArray[np.float64] | None, seed: int, **how: Any
+) -> dict[Path, Occupancy]:
+    """Read some frames, with thresholds of each site's own if asked for."""
+    import numpy as np
 
-    def __init__(
-        self,
-        lattice: Affine,
-        sites: NDArray[np.float64] | None,
-        basis: Any,
-        spread: Spread,
-        method: str | None,
-        rounds: int,
-        seed: int,
-    ) -> None:
-        self.lattice, self.sites = lattice, sites
-        self.options: dict[str, Any] = {"basis": basis, "spread": spread, "method": method, "rounds": rounds}
-        self.seed = seed
+    from holo.errors import naming
+    from holo.occupancy import occupancy, with_own_thresholds
 
-    def all(self, frames: dict[Path, Frame], more: Sequence[Path]) -> dict[Path, Occupancy]:
-        """Read some frames, with thresholds of each site's own if there are more than those asked for."""
-        import numpy as np
-
-        from holo.errors import naming
-        from holo.occupancy import occupancy, with_own_thresholds
-
-        found = {}
-        for path, frame in frames.items():
-            with naming(path):
-                found[path] = occupancy(frame, self.lattice, self.sites, rng=np.random.default_rng(self.seed), **self.options)
-        return dict(zip(found, with_own_thresholds(list(found.values())), strict=True)) if more else found
+    found = {}
+    for path, frame in frames.items():
+        with naming(path):
+            found[path] = occupancy(frame, lattice, sites, rng=np.random.default_rng(seed), **how)
+    return dict(zip(found, with_own_thresholds(list(found.values())), strict=True)) if own else found
 
 
 def _lattice(placed: Registration, path: Path) -> Affine:

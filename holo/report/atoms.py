@@ -249,8 +249,9 @@ def map_picture(found: Occupancy, wanted: Flags | None = None, changed: Changes 
             axes.plot(
                 i[changed.gained], j[changed.gained], "^", color=ORANGE, markerfacecolor="none", label=f"{len(changed.gained)} gained"
             )
+            arrow = {"arrowstyle": "->", "color": VERMILION, "linewidth": 1.4, "shrinkA": 0, "shrinkB": 0}
             for start, end in changed.hops:
-                axes.annotate("", (i[end], j[end]), (i[start], j[start]), arrowprops={"arrowstyle": "->", "color": VERMILION})
+                axes.annotate("", (i[end], j[end]), (i[start], j[start]), arrowprops=arrow)
         if wanted is not None or changed is not None:
             legend_above(axes, 3)
         axes.set(xlabel="i", ylabel="j, down", aspect="equal")
