@@ -16,11 +16,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from holo.affine import Affine
-from holo.chances import draw_chances
-from holo.errors import CalibrationError, InputError
-from holo.files import write_text
-from holo.frames import Frame
-from holo.site_light import (
+from holo.atom_light import (
     APART,
     LIT,
     Field,
@@ -41,6 +37,10 @@ from holo.site_light import (
     summed_twice,
     with_noise_of,
 )
+from holo.chances import draw_chances
+from holo.errors import CalibrationError, InputError
+from holo.files import write_text
+from holo.frames import Frame
 from holo.spot_width import common_width
 from holo.spread import Real, Spread, Stamps, image_of, stamps_of
 from holo.threshold import Peaks, counting_limit, fit_peaks, peaks_of_sites

@@ -49,7 +49,7 @@ ORDER = [
     "deconvolution",
     "chances",
     "threshold",
-    "site_light",
+    "atom_light",
     "occupancy",
     "twin",
     "link",

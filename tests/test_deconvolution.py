@@ -10,10 +10,10 @@ from fluorescence import airy_atoms
 from scipy.optimize import lsq_linear, minimize
 from simulated_frames import gaussian_spots
 
+from holo.atom_light import Atoms, Field, bounded_twice, coupled
 from holo.chances import draw_chances
 from holo.deconvolution import bounded_light, linear_light, normal_equations, times
 from holo.errors import InputError
-from holo.site_light import Atoms, Field, bounded_twice, coupled
 from holo.spread import Spread, airy_spread, gaussian_spread, image_of, measure_spread, stamps_of
 
 

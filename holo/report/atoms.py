@@ -14,11 +14,11 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from holo.atom_light import spacing_px
 from holo.files import write_folder
 from holo.occupancy import UNSURE, occupancy_csv
 from holo.report.page import check_folder
 from holo.report.style import BLUE, ORANGE, SKY, VERMILION, YELLOW, Picture, colour_bar, counted, legend_above, look, png, single_axes
-from holo.site_light import spacing_px
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
