@@ -69,6 +69,7 @@ next:
   open {report / "report.html"} in a browser, and the pictures {folder / "register" / "residuals.png"}, {folder / "survey.png"},
   {folder / "comparison.png"}, {folder / "sense" / "sense.png"} and {folder / "balance" / "balance.png"}
   holo track {folder / "atoms-000.tiff"} --registration {registration} --bench {bench}
+  holo occupancy {atoms} --registration {registration} --bench {bench} --report {folder / "occupancy"}
   holo nudge {mask} -o {folder / "nudged.tiff"} --by-um 1 0
   holo design {folder / "patterns" / "letters.toml"} --bench {bench} -o {folder / "letters.tiff"} --report {folder / "letters"}
   put your own numbers into {bench} ({corrected} has what sensing found) and your own sites into an arrangement"""

@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
+from scipy.special import j1
 from simulated_frames import exposed, gaussian_spots
 
 from holo.affine import Affine
@@ -130,3 +131,59 @@ def answer(truth, nominal, frames=None, **options):
     except CalibrationError as error:
         return error, None
     return found, scored(found, truth)
+
+
+# ---------------------------------------------------------------------------------------------------------------------
+# lattices filled at random, for the occupancy
+
+
+@dataclass
+class Filling:
+    """A block of sites, which of them are filled, and the shots that show them."""
+
+    lattice: Affine
+    ij: np.ndarray
+    filled: np.ndarray
+    mean: np.ndarray
+    """Electrons of the atoms alone."""
+    shots: np.ndarray
+
+    def frame(self, shots=None):
+        """The frame of a camera of one electron a count."""
+        return replace(frame_of(self.shots if shots is None else shots), electrons_per_count=1.0)
+
+
+def airy_atoms(xy, electrons, shape, first_dark, stretch=1.0, fine=3):
+    """Mean electrons of Airy spots of some totals; `stretch` makes them wider along the columns than along the rows, as vector fields are.
+
+    The integral of (2 J1(v) / v)^2 over the plane is 4 pi in units of v (Born and Wolf, 8.5.2 and 8.5.3: 1 - J0^2 - J1^2 tends to 1).
+    """
+    image = np.zeros(shape)
+    scale = 3.8317059702 / first_dark
+    inner = (np.arange(fine) - (fine - 1) / 2) / fine
+    reach = int(np.ceil(4 * first_dark * stretch))
+    for (x, y), total in zip(xy, np.broadcast_to(electrons, len(xy)), strict=True):
+        left, top = max(round(x) - reach, 0), max(round(y) - reach, 0)
+        columns, rows = np.arange(left, min(round(x) + reach + 1, shape[1])), np.arange(top, min(round(y) + reach + 1, shape[0]))
+        across, down = ((columns[:, None] + inner).ravel() - x) / stretch, (rows[:, None] + inner).ravel() - y
+        v = np.maximum(scale * np.hypot(across, down[:, None]), 1e-9)
+        pattern = (2 * j1(v) / v) ** 2 * scale**2 / (4 * np.pi * stretch)
+        image[rows[:, None], columns] += total * pattern.reshape(len(rows), fine, len(columns), fine).mean(axis=(1, 3))
+    return image
+
+
+def filling(
+    rng, side, spacing, first_dark, *, electrons=400.0, share=0.5, varied=0.15, degrees=8.0, stretch=1.0, background=1.0, read_noise=1.0
+):
+    """A block of side x side sites, filled at random; the brightness differs from atom to atom."""
+    turn = np.radians(degrees)
+    matrix = spacing * np.array([[np.cos(turn), -np.sin(turn)], [np.sin(turn), np.cos(turn)]])
+    ij = np.stack(np.meshgrid(np.arange(side), np.arange(side)), axis=-1).reshape(-1, 2)
+    xy = ij @ matrix.T
+    offset = 3 * first_dark - xy.min(axis=0) + rng.uniform(0, 1, 2)
+    columns, rows = np.ceil(np.ptp(xy, axis=0) + 6 * first_dark).astype(int) + 1
+    filled = rng.random(len(ij)) < share
+    brightness = electrons * np.clip(rng.normal(1, varied, len(ij)), 0.2, None)
+    mean = airy_atoms((xy + offset)[filled], brightness[filled], (rows, columns), first_dark, stretch)
+    shots = exposed(mean, rng, background=background, read_noise=read_noise, bits=16)
+    return Filling(Affine(matrix, offset), ij, filled, mean, shots)

@@ -54,6 +54,12 @@ ORDER = [
     "sense",
     "site_light",
     "balance",
+    "spread",
+    "deconvolution",
+    "chances",
+    "threshold",
+    "atom_light",
+    "occupancy",
     "twin",
     "link",
     "report.style",
@@ -62,12 +68,13 @@ ORDER = [
     "report.calibration",
     "report.wavefront",
     "report.balancing",
+    "report.atoms",
 ]
 DOORS = {
     "numba": {"arrays"},
     "pyfftw": {"arrays"},
     "cupy": {"arrays"},
-    "matplotlib": {f"report.{name}" for name in ("style", "pictures", "calibration", "wavefront", "balancing")},
+    "matplotlib": {f"report.{name}" for name in ("style", "pictures", "calibration", "wavefront", "balancing", "atoms")},
     "click": set(),
 }
 

@@ -9,6 +9,7 @@ import csv
 import io
 import json
 import os
+from collections.abc import Iterable
 from datetime import UTC, datetime
 from importlib import resources
 from pathlib import Path
@@ -173,8 +174,8 @@ def report_summary(
 # files
 
 
-def check_folder(folder: str | os.PathLike[str], overwrite: bool) -> None:
-    """Refuse early, before any work is done, what `write_report` could not write after it.
+def check_folder(folder: str | os.PathLike[str], overwrite: bool, files: Iterable[str] = FILES) -> None:
+    """Refuse early, before any work is done, what `write_report`, or another report of some `files`, could not write after it.
 
     Raises
     ------
@@ -191,7 +192,7 @@ def check_folder(folder: str | os.PathLike[str], overwrite: bool) -> None:
         if not folder.absolute().parent.is_dir():
             raise InputError(f"{folder}: there is no folder {folder.parent}; make it first")
         check_writable(folder if is_folder else folder.parent, folder)
-        present = [name for name in FILES if is_folder and (folder / name).exists()]
+        present = [name for name in files if is_folder and (folder / name).exists()]
         for name in present:
             if (folder / name).is_dir():
                 raise InputError(f"{folder / name}: is a folder; the report has a file of that name")
