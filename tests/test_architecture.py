@@ -26,6 +26,7 @@ ORDER = [
     "field.pixels",
     "retrieve.trim",
     "retrieve.spots",
+    "retrieve.descent",
     "mask",
     "predict",
     "design",
