@@ -60,7 +60,14 @@ class _Place:
 
 
 def descend(
-    objective: Objective, start: Array, *, steps: int, memory: int = 10, settled: float = 1e-6, report: Report | None = None
+    objective: Objective,
+    start: Array,
+    *,
+    steps: int,
+    memory: int = 10,
+    settled: float = 1e-6,
+    enough: float = -math.inf,
+    report: Report | None = None,
 ) -> Descent:
     """Go down from `start` until the value settles.
 
@@ -77,6 +84,8 @@ def descend(
     settled : float
         The descent has converged when `WINDOW` steps in a row lower the value by less than this share of it, or when no
         lower point is found along the gradient itself.
+    enough : float
+        Value at which to stop, too.
     report : callable, optional
         See `Report`. A KeyboardInterrupt that it, or the objective, raises ends the descent with the best point so far.
 
@@ -111,7 +120,7 @@ def descend(
             else:
                 place = found
                 history.append(place.value)
-                converged = _has_settled(history, settled)
+                converged = place.value <= enough or _has_settled(history, settled)
                 if report is not None:
                     report(len(history) - 1, place.value)
     except KeyboardInterrupt:
