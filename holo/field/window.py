@@ -61,9 +61,9 @@ class WindowTransform:
     Notes
     -----
     The sum of `holo.field.path`, ``V = sum_p A_p exp(i (phi_p + psi_p - k (x_p X + y_p Y) - d_p Z))``, with
-    ``k = 2 pi / (lambda f)``. At the points ``X_0 + m k_x`` of an even grid it is a discrete Fourier transform of ``A exp(i theta)``, with the
-    phase ``theta = phi + carrier`` and ``carrier = psi - k (x X_0 + y Y_0) - d Z`` from the first column and row of the window. The engine
-    moves ``theta``, so that the transform needs no ramps.
+    ``k = 2 pi / (lambda f)``. At the points ``X_0 + m k_x`` of an even grid it is a discrete Fourier transform of ``A exp(i theta)``,
+    with the phase ``theta = phi + carrier`` and ``carrier = psi - k (x X_0 + y Y_0) - d Z`` from the first column and row of the window.
+    The engine moves ``theta``, so that the transform needs no ramps.
 
     Only the columns of the window are kept after the transform along rows, and only its rows after the one along columns: for a
     window of a tenth of the field that is little more than half the work. Parseval (Goodman, Introduction to Fourier Optics, section

@@ -140,8 +140,8 @@ def retrieve_smooth(
 
         L = sum_region w (|V|^2 - T)^2,    dL / d theta_p = 4 Im(conj(A_p exp(i theta_p)) adjoint(w (|V|^2 - T) V)_p)
 
-    as Harte, Bruce, Keeling and Cassettari, Opt. Express 22, 26548 (2014), from memory, with conjugate gradients. The target T is scaled to the
-    wanted power; the weights ``w = 1 / max(T, mean T)^2`` make the errors relative ones, and L over the number of bright points
+    as Harte, Bruce, Keeling and Cassettari, Opt. Express 22, 26548 (2014), from memory, with conjugate gradients. The target T is scaled
+    to the wanted power; the weights ``w = 1 / max(T, mean T)^2`` make the errors relative ones, and L over the number of bright points
     bounds the square of the rms error.
     """
     chosen = _chosen(effort)

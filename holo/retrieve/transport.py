@@ -85,7 +85,8 @@ def rising_map(x: Array, beam: Array, to_x: Array, target: Array) -> Array:
 
     Notes
     -----
-    ``X(x)`` with equal power of beam and target to the left of x and of X. A Gaussian beam of 1/e^2 radius w onto a flat line of length L has
+    ``X(x)`` with equal power of beam and target to the left of x and of X. A Gaussian beam of 1/e^2 radius w onto a flat line of length L
+    has
     ``X = (L / 2) erf(sqrt(2) x / w)`` (Romero and Dickey, J. Opt. Soc. Am. A 13, 751 (1996); from memory).
 
     Examples
@@ -119,7 +120,8 @@ def blurred_transport(x: Array, y: Array, beam: Array, to_x: Array, to_y: Array,
     The transport with an entropy on top, solved by scaling rows and columns in turn (Cuturi, Advances in Neural Information Processing
     Systems 26 (2013)), in logarithms, with the blur halved from `FIRST` to `LAST`. Its potential
     ``u(x) = e log sum_j t_j exp((x X_j - h_j) / e)`` is convex and smooth, and its gradient is the mean place that the plan sends x to
-    (Pooladian and Niles-Weed, arXiv:2109.12004, section 3). As ``x X = x X_1 + y X_2``, each sum is one along x and one along y. From memory.
+    (Pooladian and Niles-Weed, arXiv:2109.12004, section 3). As ``x X = x X_1 + y X_2``, each sum is one along x and one along y. From
+    memory.
     """
     with np.errstate(divide="ignore"):
         give, take = np.log(beam / beam.sum()), np.log(target / target.sum())
