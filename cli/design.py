@@ -16,9 +16,10 @@ from .output import note, progress, show, warn
 
 if TYPE_CHECKING:
     from holo.design import Design, DesignOptions, Inputs
+    from holo.design_smooth import SmoothDesign
     from holo.retrieve.spots import Progress
 
-RECORDED = ("arrangement", "registration", "effort", "seed", "uniformity", "iterations")
+RECORDED = ("arrangement", "registration", "effort", "seed", "uniformity", "iterations", "rms")
 """What --again takes from the record of a mask."""
 
 
@@ -31,7 +32,8 @@ RECORDED = ("arrangement", "registration", "effort", "seed", "uniformity", "iter
 @click.option("--effort", type=click.Choice(["quick", "normal", "high"]), default="normal", show_default=True, help="How long to search.")
 @click.option("--seed", type=int, default=0, show_default=True, help="Seed of the random numbers: same inputs and seed, same mask.")
 @click.option("--uniformity", type=float, metavar="U", help="Uniformity to stop at, instead of the effort's own.")
-@click.option("--iterations", type=int, metavar="N", help="Most iterations of each of the last two stages.")
+@click.option("--iterations", type=int, metavar="N", help="Most iterations of each of the last two stages; with [smooth], of all.")
+@click.option("--rms", type=float, metavar="E", help="With [smooth]: error of the intensity to stop at, instead of the effort's own.")
 @click.option("--again", type=options.FILE, metavar="MASK", help="Make this mask again from its own record.")
 @options.overwrite
 @options.as_json
@@ -47,6 +49,7 @@ def command(
     seed: int,
     uniformity: float | None,
     iterations: int | None,
+    rms: float | None,
     again: Path | None,
     overwrite: bool,
     as_json: bool,
@@ -63,7 +66,7 @@ def command(
     elif arrangement is not None and bench is not None:
         from holo.design import DesignOptions, read_inputs
 
-        wanted = DesignOptions(effort, seed, uniformity, iterations)
+        wanted = DesignOptions(effort, seed, uniformity, iterations, rms)
         result = designed(read_inputs(bench, arrangement_file(arrangement), registration), wanted, outputs)
     else:
         raise click.UsageError("needed: ARRANGEMENT and --bench, or --again", context)
@@ -88,6 +91,14 @@ class Outputs:
 
 def designed(inputs: Inputs, wanted: DesignOptions, outputs: Outputs) -> dict[str, Any]:
     """Design a mask from its inputs, write it and its report, and give what there is to say."""
+    if inputs.arrangement.smooth is not None:
+        from holo.design_smooth import design_smooth
+
+        return made_smooth(
+            inputs,
+            lambda shown: design_smooth(inputs.bench, inputs.arrangement, inputs.registration, wanted, shown, sources=inputs.sources),
+            outputs,
+        )
     from holo.design import design
 
     return _made(
@@ -102,6 +113,7 @@ def remade(again: Path, bench: Path | None, outputs: Outputs) -> dict[str, Any]:
     import numpy as np
 
     from holo.design import recorded_inputs, remake
+    from holo.design_smooth import remake_smooth
     from holo.errors import naming
     from holo.mask import read_mask
 
@@ -109,10 +121,14 @@ def remade(again: Path, bench: Path | None, outputs: Outputs) -> dict[str, Any]:
         with naming(again):
             return remake(old.record, bench, shown)
 
+    def make_smooth(shown: Progress | None) -> SmoothDesign:
+        with naming(again):
+            return remake_smooth(old.record, bench, shown)
+
     old = read_mask(again)
     with naming(again):
         inputs = recorded_inputs(old.record, bench)
-    result = _made(inputs, make, outputs)
+    result = _made(inputs, make, outputs) if inputs.arrangement.smooth is None else made_smooth(inputs, make_smooth, outputs)
     same = np.array_equal(read_mask(outputs.mask).levels, old.levels)
     if not same:
         warn([f"the new mask differs from {again}, made by holo {old.record['holo']}: another machine or version may round otherwise"])
@@ -152,6 +168,55 @@ def _made(inputs: Inputs, make: Callable[[Progress | None], Design], outputs: Ou
         "seconds": made.seconds,
         "warnings": warnings,
     }
+
+
+def made_smooth(inputs: Inputs, make: Callable[[Progress | None], SmoothDesign], outputs: Outputs) -> dict[str, Any]:
+    """Do for continuous light what `_made` does for sites; Ctrl-C ends the search, and the best mask until then is written."""
+    from holo.bench import bench_warnings
+    from holo.design_smooth import placed_light, smooth_warnings
+    from holo.errors import naming
+    from holo.mask import write_mask
+
+    _check_outputs(inputs, outputs)
+    source = inputs.sources["arrangement"]
+    with naming(source["path"] if source else "arrangement"):
+        placed, sites = placed_light(inputs.bench, inputs.arrangement, inputs.registration)
+    warnings = [*bench_warnings(inputs.bench, sites), *smooth_warnings(inputs.bench, placed)]
+    warn(warnings)
+    _announce_compiling()
+    with progress("rms error") as shown:
+        made = make(shown)
+    found, judged = made.retrieval, made.prediction
+    write_mask(outputs.mask, made.mask, outputs.overwrite)
+    if outputs.report is not None:
+        _report_smooth(outputs.report, inputs, made, outputs)
+    if found.interrupted:
+        warn([f"interrupted after {found.iterations} iterations: {outputs.mask} holds the best phase until then"])
+    elif not found.converged:
+        warn([f"the search ended after {found.iterations} iterations short of the error it was to reach: try --effort high or less power"])
+    return {
+        "mask": outputs.mask,
+        **({"report": outputs.report / "report.html"} if outputs.report else {}),
+        "sites": len(judged.sites.target),
+        **judged.summary(),
+        "rms_before_levels": made.rms_before_levels,
+        "iterations": found.iterations,
+        "converged": found.converged,
+        "interrupted": found.interrupted,
+        "seconds": made.seconds,
+        "warnings": warnings,
+    }
+
+
+def _report_smooth(folder: Path, inputs: Inputs, made: SmoothDesign, outputs: Outputs) -> None:
+    """Write the report of continuous light; if that fails, say that the mask is there."""
+    from holo.report.smooth import write_smooth_report
+
+    try:
+        write_smooth_report(folder, inputs.bench, made, title=inputs.arrangement.title, overwrite=outputs.overwrite)
+    except BaseException:
+        note(f"{outputs.mask} is written, but not its report")
+        raise
 
 
 def _report(folder: Path, inputs: Inputs, made: Design, outputs: Outputs) -> None:

@@ -15,6 +15,7 @@ if TYPE_CHECKING:
     from holo.bench import Bench
     from holo.predict import Prediction
     from holo.registration import Registration, Sites
+    from holo.smooth import PlacedSmooth
 
 
 @click.command()
@@ -45,14 +46,23 @@ def command(
     for which the registration has to tell where the camera sees the objective plane.
     """
     from holo.bench import read_bench
-    from holo.errors import naming
+    from holo.errors import InputError, naming
     from holo.mask import read_mask
     from holo.predict import predict
+    from holo.predict_smooth import predict_smooth
 
     read, used = read_mask(mask), read_bench(bench)
     if used.digest != read.record["bench"]["digest"]:
         warn([f"{bench}: is not the bench that the mask was made for"])
     sites = _sites(mask, read.record, used, arrangement, registration)
+    placed = _placed(mask, read.record, used, arrangement, registration)
+    if placed is not None:
+        if frame is not None:
+            raise InputError(f"--frame: found {frame}; allowed: none with continuous light, which is not measured on frames")
+        with naming(mask):
+            judged = predict_smooth(used, read.levels, placed, sites)
+        show({"mask": mask, "bench": bench, "sites": len(sites.target), **judged.summary()}, as_json)
+        return
     with naming(mask):
         found = predict(used, read.levels, sites)
     seen = {} if frame is None else compared(frame, found, used, _registration(read.record, registration), picture, overwrite)
@@ -103,3 +113,21 @@ def _sites(mask: Path, record: dict[str, Any], bench: Bench, arrangement: Path |
         else read_arrangement(arrangement_file(arrangement), bench.lattice)
     )
     return place(wanted, bench.lattice, _registration(record, registration))
+
+
+def _placed(mask: Path, record: dict[str, Any], bench: Bench, arrangement: Path | None, registration: Path | None) -> PlacedSmooth | None:
+    """Find the continuous light to judge, in the same way; None if there is none."""
+    from holo.arrangement import read_arrangement
+    from holo.design import recorded_arrangement
+    from holo.design_smooth import recorded_light
+    from holo.errors import naming
+    from holo.registration import place_continuous
+
+    if arrangement is None:
+        with naming(mask):
+            wanted = recorded_arrangement(record, bench.lattice)
+            if registration is None:
+                return None if wanted.smooth is None else recorded_light(record, bench)[0]
+    else:
+        wanted = read_arrangement(arrangement_file(arrangement), bench.lattice)
+    return place_continuous(wanted, bench.lattice, _registration(record, registration))

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import os
 import time
 from dataclasses import asdict, dataclass, replace
@@ -25,6 +26,7 @@ from holo.predict import Prediction, predict
 from holo.registration import Registration, Sites, closest_pair, parse_registration, place, registration_text
 from holo.retrieve.spots import EFFORTS, Progress, Retrieval, retrieve_spots
 from holo.retrieve.trim import trim
+from holo.smooth import Smooth
 from holo.tables import REQUIRED, parse_toml, shortened
 
 Source = dict[str, Any]
@@ -45,7 +47,9 @@ class DesignOptions:
         Uniformity to stop at; None leaves it to the effort.
     iterations : int or None
         Most iterations with the phases of the sites held, and most corrections on the panel after them; None leaves both to the
-        effort.
+        effort. For continuous light, most iterations at all.
+    rms : float or None
+        Of continuous light only (`holo.design_smooth`): error of the intensity to stop at; None leaves it to the effort.
 
     Raises
     ------
@@ -57,6 +61,7 @@ class DesignOptions:
     seed: int = 0
     uniformity: float | None = None
     iterations: int | None = None
+    rms: float | None = None
 
     def __post_init__(self) -> None:
         if self.effort not in EFFORTS:
@@ -67,6 +72,8 @@ class DesignOptions:
             raise InputError(f"uniformity: found {self.uniformity!r}; allowed: a number between 0 and 1")
         if self.iterations is not None and not (type(self.iterations) is int and 1 <= self.iterations <= 100_000):
             raise InputError(f"iterations: found {self.iterations!r}; allowed: a whole number from 1 to 100000")
+        if self.rms is not None and not (isinstance(self.rms, float) and 0 < self.rms < 1):
+            raise InputError(f"rms: found {self.rms!r}; allowed: a number between 0 and 1")
 
 
 @dataclass(frozen=True, eq=False)
@@ -184,7 +191,8 @@ def read_registration_source(path: str | os.PathLike[str]) -> tuple[Registration
 def sources_of(bench: Bench, arrangement: Arrangement, registration: Registration | None = None) -> dict[str, Source | None]:
     """Write what the record of a mask says of inputs that were not, or not only, read from files."""
     rows = np.column_stack([arrangement.ij, arrangement.target, arrangement.z_um]).tolist()
-    table = "\n".join([_TABLE, *(",".join(map(repr, row)) for row in rows)]) + "\n"
+    smooth = [] if arrangement.smooth is None else [_SMOOTH + json.dumps(arrangement.smooth.recorded())]
+    table = "\n".join([*smooth, _TABLE, *(",".join(map(repr, row)) for row in rows)]) + "\n"
     return {
         "bench": _source("", bench.text, bench.files),
         "arrangement": _source("", table, {}),
@@ -193,6 +201,7 @@ def sources_of(bench: Bench, arrangement: Arrangement, registration: Registratio
 
 
 _TABLE = "i,j,target,z_um"
+_SMOOTH = "smooth "
 
 
 def _source(path: str | os.PathLike[str], text: str, files: dict[str, str]) -> Source:
@@ -256,6 +265,8 @@ def design(
     """
     start = time.perf_counter()
     options = options or DesignOptions()
+    if arrangement.smooth is not None or options.rms is not None:
+        raise InputError("found continuous light, or an rms error to stop at; allowed: sites, as continuous light has a design of its own")
     sites = place(arrangement, bench.lattice, registration)
     check_sites(bench, sites)
     sites = sites if correction is None else correction.asked(sites)
@@ -274,7 +285,7 @@ def design(
     )
     levels = _levels(bench, path, sites, retrieval, EFFORTS[options.effort].trim)
     prediction = predict(bench, levels, sites, path)
-    record = _record(sources or sources_of(bench, arrangement, registration), options, correction, prediction)
+    record = mask_record(sources or sources_of(bench, arrangement, registration), options, correction, prediction.summary())
     mask = Mask(levels, retrieval.phase, record)
     return Design(mask, prediction, retrieval, time.perf_counter() - start)
 
@@ -334,9 +345,10 @@ def _name(sites: Sites, number: np.intp) -> str:
     return f"site ({i:g}, {j:g}) at ({x:.2f}, {y:.2f}, {z:.2f}) um"
 
 
-def _record(
-    sources: dict[str, Source | None], options: DesignOptions, correction: Correction | None, prediction: Prediction
+def mask_record(
+    sources: dict[str, Source | None], options: DesignOptions, correction: Correction | None, figures: dict[str, Any]
 ) -> dict[str, Any]:
+    """Write the record of a mask that is made now; see `holo.mask.Mask`."""
     chosen = asdict(options) | ({} if correction is None else {"correction": correction.recorded()})
     return {
         "format": FORMAT,
@@ -346,7 +358,7 @@ def _record(
         **sources,
         "seed": chosen.pop("seed"),
         "options": chosen,
-        "figures": prediction.summary(),
+        "figures": figures,
         "nudges": [],
     }
 
@@ -401,7 +413,7 @@ def recorded_options(record: dict[str, Any]) -> DesignOptions:
         return DesignOptions(seed=record["seed"], **chosen)
     except TypeError as error:
         raise InputError(
-            f"record.options: found {shortened(chosen)}; allowed: effort, uniformity and iterations, besides a correction"
+            f"record.options: found {shortened(chosen)}; allowed: effort, uniformity, iterations and rms, besides a correction"
         ) from error
 
 
@@ -494,6 +506,8 @@ def drift(record: dict[str, Any], now: Affine) -> Drift:
     lattice = _recorded_lattice(record)
     sites = _placed(record, lattice)
     light_um, ij = sites.xyz_um[sites.bright, :2], sites.ij[sites.bright]
+    if not len(ij):
+        raise InputError("found no bright site; allowed: a mask with sites to follow, as continuous light alone has none: nudge it by um")
     away = now.apply(ij) - light_um
     x, y = (away.mean(axis=0).round(9) + 0.0).tolist()  # what is less comes from rounding, and -0 is 0
     left = float(np.hypot(*(away - [x, y]).T).max())
@@ -521,6 +535,12 @@ def _check_files(where: str | os.PathLike[str], found: dict[str, str], source: S
 
 def _arrangement_of_table(text: str) -> Arrangement:
     header, *lines = text.splitlines() or [""]
+    if header.startswith(_SMOOTH):
+        try:
+            smooth = Smooth.read(json.loads(header.removeprefix(_SMOOTH)))
+        except ValueError as error:
+            raise InputError(f"record.arrangement.text: {error}; allowed: a continuous target as JSON") from error
+        return replace(_arrangement_of_table("\n".join(lines)), smooth=smooth)
     try:
         rows = np.array([[float(cell) for cell in line.split(",")] for line in lines]).reshape(-1, 4)
     except ValueError as error:

@@ -24,9 +24,6 @@ Array = NDArray[np.float64]
 UNITS = ("um", "lattice")
 """What lengths and places of a continuous target may be counted in."""
 
-FAINT = 1e-3
-"""Share of a target's maximum below which it counts as dark."""
-
 SOURCES = ("box", "disc", "ring", "wall", "speckle", "image", "array", "ramp", "bowl")
 """Shapes of parts, by their keys in files."""
 
@@ -53,7 +50,7 @@ class Part:
     target : float
         Factor on its intensity.
     edge : float or None
-        Width of its soft edge, in the unit; None for the default, `EDGE_CELLS` focal cells. An image or array is blurred to match.
+        Width of its soft edge, in the unit; None for four focal cells. An image or array is blurred to match.
     inverse : bool
         Whether it is 1 less the shape: a hole where it multiplies others.
     values : ndarray, shape (rows, columns), optional
@@ -139,7 +136,7 @@ class Smooth:
     power : float
         Share of the light of the pupil that goes into the signal region, sites apart.
     margin : float or None
-        Width of the dark rim around the light that belongs to the signal region, in the unit; None for `MARGIN_CELLS` focal cells.
+        Width of the dark rim around the light that belongs to the signal region, in the unit; None for eight focal cells.
     z_um : float
         Depth.
     sites_power : float

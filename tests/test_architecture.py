@@ -35,7 +35,9 @@ ORDER = [
     "retrieve.smooth",
     "mask",
     "predict",
+    "predict_smooth",
     "design",
+    "design_smooth",
     "frames",
     "background",
     "peaks",
@@ -57,13 +59,14 @@ ORDER = [
     "report.style",
     "report.pictures",
     "report.page",
+    "report.smooth",
     "report.calibration",
 ]
 DOORS = {
     "numba": {"arrays"},
     "pyfftw": {"arrays"},
     "cupy": {"arrays"},
-    "matplotlib": {"report.style", "report.pictures", "report.calibration"},
+    "matplotlib": {"report.style", "report.pictures", "report.calibration", "report.smooth"},
     "click": set(),
 }
 

@@ -50,10 +50,10 @@ SMOOTH_EFFORTS = {
 }
 """The searches that the word `effort` stands for."""
 
-HALO = 1.9
+HALO = 2.3
 """Width of the light around the target at the start, over the target's own, per axis."""
 
-SURPLUS = 0.06
+SURPLUS = 0.12
 """Light in the signal region at the start beyond the wanted share: what the descent takes away it need not bring."""
 
 BRIGHT = 0.5
@@ -398,7 +398,8 @@ def _mix(
                 best, least = theta, error
             if step == steps or error <= wanted:
                 break
-            asked[bright] *= (goal[bright] / intensity[bright]) ** FEEDBACK
+            asked[bright] *= (goal[bright] / np.maximum(intensity[bright], 0.1 * goal[bright])) ** FEEDBACK
+            asked *= goal.sum() / asked.sum()
             theta = _mixed(window, light, fields, asked, region)
     except KeyboardInterrupt:
         interrupted = True
