@@ -140,9 +140,7 @@ def design_smooth(
     begin = time.perf_counter()
     options = options or DesignOptions()
     if options.uniformity is not None:
-        raise InputError(
-            f"uniformity: found {options.uniformity:g}; allowed: none with continuous light, whose search stops at an rms error"
-        )
+        raise InputError(f"uniformity: found {options.uniformity:g}; allowed: none with continuous light; use rms")
     placed, sites = placed_light(bench, arrangement, registration)
     path = light_path(bench)
     window = _window(bench, path, placed, sites)

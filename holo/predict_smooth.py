@@ -156,7 +156,8 @@ def predict_smooth(
     Notes
     -----
     Power from sums over the grid: over a whole field of width ``lambda f / pitch`` the integral of ``|V|^2`` is
-    ``(lambda f / pitch)^2 sum A^2`` (Parseval). Of the power on the panel the gaps between the pixels cost the square of the fill factor, as in `holo.predict.predict`.
+    ``(lambda f / pitch)^2 sum A^2`` (Parseval). Of the power on the panel the gaps between the pixels cost the square of the fill
+    factor, as in `holo.predict.predict`.
     """
     path = path or light_path(bench)
     phase = phase_of_levels(levels, bench.panel)

@@ -40,7 +40,8 @@ ORDERS = 12
 _TABLES = ("report.html", "sites.csv", "summary.json")
 _PICTURES = ("field.png", "mask.png", "mask-detail.png", "histogram.png", "spot.png", "convergence.png")
 _PER_PLANE = ("spots-{}.png", "close-{}.png", "sites-{}.png")
-FILES = (*_TABLES, *_PICTURES, *(name.format(plane + 1) for plane in range(PLANES) for name in _PER_PLANE))
+_SMOOTH = ("cuts.csv", "light.png", "error.png", "cuts.png")
+FILES = (*_TABLES, *_PICTURES, *_SMOOTH, *(name.format(plane + 1) for plane in range(PLANES) for name in _PER_PLANE))
 """Every file that a report may hold; not every report holds them all."""
 
 
@@ -134,7 +135,7 @@ def report_summary(
     retrieval: Retrieval | None = None,
     seconds: float | None = None,
 ) -> dict[str, Any]:
-    """Gather the figures, derived numbers, warnings and record of a mask.
+    """Gather the figures, derived numbers, warnings and record of a mask of sites.
 
     Parameters
     ----------
@@ -148,7 +149,6 @@ def report_summary(
         the mask file holds, are left out of the record; ``levels_digest`` is that of the levels, row by row.
     """
     record = mask.record
-    sources = {key: record[key] and {part: record[key][part] for part in ("path", "digest", "files")} for key in SOURCES}
     wanted = record["options"].get("uniformity") or getattr(EFFORTS.get(record["options"].get("effort", "")), "uniformity", None)
     other = [] if bench.digest == record["bench"]["digest"] else ["the bench of this prediction is not the one that the mask was made for"]
     return {
@@ -160,11 +160,20 @@ def report_summary(
         "wanted_uniformity": wanted,
         "seconds": seconds,
         "power_per_site_mw": bench.light.power_mw * prediction.power_fraction / prediction.figures.bright,
+        "derived": derived_numbers(bench, prediction.sites),
+        "warnings": [*other, *bench_warnings(bench, prediction.sites)],
+        **origin(bench, mask),
+    }
+
+
+def origin(bench: Bench, mask: Mask) -> dict[str, Any]:
+    """Tell in a summary where a mask comes from: bench, digests and record, without the texts of the inputs."""
+    record = mask.record
+    sources = {key: record[key] and {part: record[key][part] for part in ("path", "digest", "files")} for key in SOURCES}
+    return {
         "bench": bench.name,
         "bench_digest": bench.digest,
         "levels_digest": digest_of(np.ascontiguousarray(mask.levels).tobytes()),
-        "derived": derived_numbers(bench, prediction.sites),
-        "warnings": [*other, *bench_warnings(bench, prediction.sites)],
         "record": {**{key: record[key] for key in ("version", "time", "holo", "seed", "options", "nudges")}, **sources},
     }
 
@@ -224,18 +233,14 @@ _UNITS = {"_w_cm2": "W/cm^2", "_um": "um", "_mm": "mm", "_pixels": "pixels", "_a
 
 
 def _page(scene: Scene, summary: dict[str, Any], pictures: list[Picture]) -> str:
-    """The page itself; every text is escaped by the template."""
-    import jinja2
-
-    environment = jinja2.Environment(autoescape=True, undefined=jinja2.StrictUndefined)
-    template = environment.from_string(resources.files("holo.report").joinpath("report.html").read_text(encoding="utf-8"))
+    """The page itself."""
     listed = summary["crosstalk_by_order"]
     depths = np.unique(scene.sites.xyz_um[scene.sites.bright, 2])
     hidden = len(depths) - len(scene.depths_um)
     note = (
         f"The bright sites lie in {len(depths)} planes. {PLANES} of them are drawn; each map of the sites has those nearest to its plane."
     )
-    return template.render(
+    return rendered(
         title=summary["title"] or counted(summary["bright"], "site"),
         bench=scene.bench.name,
         made=_moment(summary["record"]["time"]),
@@ -252,6 +257,15 @@ def _page(scene: Scene, summary: dict[str, Any], pictures: list[Picture]) -> str
         derived=[_labelled(name, value) for name, value in summary["derived"].items()],
         record=_record_rows(summary),
     )
+
+
+def rendered(**content: Any) -> str:
+    """Fill the page of a report; every text is escaped by the template."""
+    import jinja2
+
+    environment = jinja2.Environment(autoescape=True, undefined=jinja2.StrictUndefined)
+    template = environment.from_string(resources.files("holo.report").joinpath("report.html").read_text(encoding="utf-8"))
+    return template.render(**content)
 
 
 def _verdict(scene: Scene, summary: dict[str, Any]) -> dict[str, Any]:

@@ -180,5 +180,5 @@ def trim_window(
         factor = np.float32(np.sqrt(ratio.mean()))
         change -= np.float32(GAIN) * (moduli / factor - wanted_moduli)
         wanted = np.array(phase, np.float64)
-        wanted[window.box] += window.pull(start, unit * change) * gain
+        wanted[window.box] += window.pull(start, np.asarray(unit * change, np.complex64)) * gain
     return replace(best, history=tuple(history))
