@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import time
 from dataclasses import dataclass, replace
+from functools import partial
 from typing import Any
 
 import numpy as np
@@ -26,7 +27,6 @@ from holo.design import (
 from holo.errors import InputError
 from holo.field.path import LightPath, light_path
 from holo.field.plane import grid_envelope
-from holo.field.sites import SiteTransform, panel_light
 from holo.field.window import WindowTransform
 from holo.mask import Levels, Mask, levels_of_phase, nudge_mask, phase_of_levels
 from holo.predict_smooth import (
@@ -41,7 +41,7 @@ from holo.predict_smooth import (
     soft_um,
 )
 from holo.registration import Registration, Sites, place, place_continuous
-from holo.retrieve.smooth import BRIGHT, SMOOTH_EFFORTS, Progress, SmoothRetrieval, retrieve_smooth, start_phase, total_power
+from holo.retrieve.smooth import BRIGHT, SMOOTH_EFFORTS, Progress, SmoothRetrieval, retrieve_smooth, start_phase
 from holo.retrieve.trim import trim_window
 from holo.smooth import PlacedSmooth
 
@@ -49,6 +49,9 @@ Array = NDArray[np.float64]
 
 SITE_WIDTH = 1.5
 """Width of the light on a site over that of a spot: without the sharp spot's rings, which would mark the continuous light around it."""
+
+GROWTH, GROWING = (0.1, 0.3), 30
+"""Shares of the sites' light with which the search begins, and most iterations at each."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -95,6 +98,11 @@ class Goal:
     continuous: Array
     region: NDArray[np.bool_]
     power: float
+
+    @property
+    def bright(self) -> NDArray[np.bool_]:
+        """Where the continuous light is bright, sites included, or a site is."""
+        return np.asarray(self.target > BRIGHT * self.continuous.max())
 
 
 def design_smooth(
@@ -145,17 +153,7 @@ def design_smooth(
     path = light_path(bench)
     window = _window(bench, path, placed, sites)
     goal = _goal(bench, window, placed, sites)
-    found = retrieve_smooth(
-        window,
-        goal.target,
-        goal.region,
-        power=goal.power,
-        effort=options.effort,
-        rms=options.rms,
-        iterations=options.iterations,
-        progress=progress,
-        start=_start(window, goal, sites),
-    )
+    found = _search(window, goal, options, progress)
     if found.interrupted:
         options = replace(options, iterations=max(found.iterations, 1))
     levels = _levels(bench, window, goal, found, SMOOTH_EFFORTS[options.effort].trim)
@@ -249,22 +247,47 @@ def _spots(bench: Bench, window: WindowTransform, sites: Sites, continuous: Arra
     return np.asarray((profiles[1] * height[:, None]).T @ profiles[0], np.float64)
 
 
-def _start(window: WindowTransform, goal: Goal, sites: Sites) -> NDArray[np.float32]:
-    """The phase to start from: that of the continuous light, and of a wave to each site in step with that light there.
+def _search(window: WindowTransform, goal: Goal, options: DesignOptions, progress: Progress | None) -> SmoothRetrieval:
+    """Search for the phase of a goal; the light of the sites grows in `GROWTH` steps.
 
-    A wave out of step would be parted from the light around it by a dark ring, and that can hold vortices.
+    With all of it from the start, dark rings with vortices in them would part the spots from the light around them. Grown from that
+    light, in step with it, they leave the field without a zero all the way.
     """
-    theta = start_phase(window, goal.continuous, goal.continuous > 0, goal.continuous.sum())
-    if not sites.bright.any():
-        return theta
-    path = window.path
-    light = panel_light(path, window.mask_phase(theta))
-    transform = SiteTransform(path, sites.xyz_um[sites.bright])
-    there = transform.forward(light)
-    missing = np.sqrt(_at_sites(window, goal.target, sites) * total_power(window)) - np.abs(there)
-    waves = np.maximum(missing, 0) * there / np.abs(there) / path.amplitude_sum
-    light = light + path.amplitude * transform.adjoint(waves)
-    return np.asarray(np.angle(light)[window.box] - path.aberration[window.box] + window.carrier, np.float32)
+    effort = SMOOTH_EFFORTS[options.effort]
+    left = (effort.mixes or effort.steps) + len(GROWTH) * GROWING if options.iterations is None else options.iterations
+    spots = goal.target - goal.continuous
+    shares = (*GROWTH, 1.0) if spots.any() else (1.0,)
+    theta = start_phase(window, goal.continuous, goal.continuous > 0, float(goal.continuous.sum()))
+    found: list[SmoothRetrieval] = []
+    for share in shares:
+        target, done = goal.continuous + share * spots, sum(stage.iterations for stage in found)
+        last = share == 1
+        stage = retrieve_smooth(
+            window,
+            target,
+            goal.region,
+            power=float(target.sum()),
+            effort=options.effort if last else "normal",
+            rms=options.rms if last else 1e-4,
+            iterations=left - done if last else min(GROWING, left - done),
+            progress=None if progress is None else partial(_onwards, progress, done),
+            start=theta,
+            bright=goal.bright,
+        )
+        theta = (stage.phase[window.box] + window.carrier).astype(np.float32)
+        found.append(stage)
+        if stage.interrupted or done + stage.iterations >= left:
+            break
+    return replace(
+        found[-1],
+        iterations=sum(stage.iterations for stage in found),
+        converged=found[-1].converged and len(found) == len(shares),
+        history=tuple(entry for stage in found for entry in stage.history),
+    )
+
+
+def _onwards(progress: Progress, done: int, stage: str, iterations: int, error: float) -> None:
+    progress(stage, done + iterations, error)
 
 
 def _at_sites(window: WindowTransform, values: Array, sites: Sites) -> Array:
@@ -282,7 +305,7 @@ def _levels(bench: Bench, window: WindowTransform, goal: Goal, found: SmoothRetr
         window,
         found.phase,
         goal.region,
-        goal.target > BRIGHT * goal.continuous.max(),
+        goal.bright,
         lambda wanted: phase_of_levels(levels_of_phase(wanted, bench.panel), bench.panel),
         steps=steps,
     )

@@ -200,7 +200,11 @@ def _light(scene: SmoothScene, box: Box) -> Picture:
     figure, axes = plane_axes((shown[0], shown[1], shown[2], shown[3]))
     extent = (shown[0], shown[1], shown[3], shown[2])
     image = axes.imshow(light, vmin=0, vmax=top_shown, cmap="magma", extent=extent, interpolation="bilinear")
-    axes.contour(scene.prediction.x_um, scene.prediction.y_um, scene.prediction.region.astype(float), [0.5], colors=[SKY], linewidths=0.9)
+    framed = [
+        np.concatenate([[2 * axis[0] - axis[1]], axis, [2 * axis[-1] - axis[-2]]])
+        for axis in (scene.prediction.x_um, scene.prediction.y_um)
+    ]
+    axes.contour(*framed, np.pad(scene.prediction.region.astype(float), 1), [0.5], colors=[SKY], linewidths=0.9)
     colour_bar(figure, axes, image, RELATIVE, extend="max")
     caption = (
         "As a camera sees it. Inside the blue line, the signal region, the light is as wanted, its dark rim included; outside it the light"
@@ -363,7 +367,7 @@ def _numbers(summary: dict[str, Any], power_mw: float) -> list[dict[str, str]]:
         (
             "power in the region",
             page._percent(summary["power_share"]),
-            f"of the pupil's light; asked for: {page._percent(summary['wanted_power'])}",
+            f"of the pupil's light; asked: {page._percent(summary['wanted_power'])}",
         ),
         ("power on the target", page._percent(summary["power_fraction"]), "of the power on the panel, after pupil, pixels and envelope"),
         ("the same", page._power(summary["power_on_target_mw"]), f"of {power_mw:g} mW on the panel, before losses of the optics"),

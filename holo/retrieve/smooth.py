@@ -98,6 +98,7 @@ def retrieve_smooth(
     iterations: int | None = None,
     progress: Progress | None = None,
     start: Real | None = None,
+    bright: NDArray[np.bool_] | None = None,
 ) -> SmoothRetrieval:
     """Find the phase that makes continuous light.
 
@@ -120,6 +121,8 @@ def retrieve_smooth(
     progress : callable, optional
     start : ndarray of float32, in the shape of the window's box, optional
         Where to start, as ``theta`` of `WindowTransform`; by default `start_phase`.
+    bright : ndarray of bool, shape (ny, nx), optional
+        The part of the region whose error counts; by default where the target exceeds `BRIGHT` of its maximum.
 
     Returns
     -------
@@ -141,12 +144,12 @@ def retrieve_smooth(
         L = sum_region w (|V|^2 - T)^2,    dL / d theta_p = 4 Im(conj(A_p exp(i theta_p)) adjoint(w (|V|^2 - T) V)_p)
 
     as Harte, Bruce, Keeling and Cassettari, Opt. Express 22, 26548 (2014), from memory, with conjugate gradients. The target T is scaled
-    to the wanted power; the weights ``w = 1 / max(T, mean T)^2`` make the errors relative ones, and L over the number of bright points
+    to the wanted power; the weights ``w = 1 / max(T, median T)^2`` make the errors relative ones, and L over the number of bright points
     bounds the square of the rms error.
     """
     chosen = _chosen(effort)
     goal = scaled_goal(window, target, region, power)
-    bright = region & (target > BRIGHT * target[region].max())
+    bright = region & (target > BRIGHT * target[region].max() if bright is None else bright)
     theta = (start_phase(window, target, region, power) if start is None else start).astype(np.float32)
     wanted = chosen.rms if rms is None else rms
     search = _mix if chosen.mixes else _descent
@@ -320,7 +323,7 @@ class _Found:
 
 def _weights(goal: Array, region: NDArray[np.bool_], bright: NDArray[np.bool_]) -> Array:
     """Weights that make the sum of squared errors of the intensity the mean square of relative errors."""
-    return np.where(region, 1.0 / np.maximum(goal, goal[bright].mean()) ** 2, 0.0) / np.count_nonzero(bright)
+    return np.where(region, 1.0 / np.maximum(goal, np.median(goal[bright])) ** 2, 0.0) / np.count_nonzero(bright)
 
 
 def intensity_error(window: WindowTransform, goal: Array, weights: Array) -> Callable[[Real], tuple[float, Real]]:
