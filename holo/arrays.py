@@ -99,7 +99,7 @@ class Workers:
             for future in futures:
                 future.result()
         finally:
-            wait(futures)  # after an interruption too nobody writes any more
+            wait(futures)  # after a KeyboardInterrupt nobody may still write to the caller's arrays
 
 
 def kernels_are_compiled(module: ModuleType) -> bool:

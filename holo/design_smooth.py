@@ -254,9 +254,9 @@ def _search(window: WindowTransform, goal: Goal, options: DesignOptions, progres
     light, in step with it, they leave the field without a zero all the way.
     """
     effort = SMOOTH_EFFORTS[options.effort]
-    left = (effort.mixes or effort.steps) + len(GROWTH) * GROWING if options.iterations is None else options.iterations
     spots = goal.target - goal.continuous
     shares = (*GROWTH, 1.0) if spots.any() else (1.0,)
+    left = options.iterations or (effort.mixes or effort.steps) + GROWING * (len(shares) - 1)
     theta = start_phase(window, goal.continuous, goal.continuous > 0, float(goal.continuous.sum()))
     found: list[SmoothRetrieval] = []
     for share in shares:

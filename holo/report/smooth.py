@@ -225,11 +225,11 @@ def _cuts(scene: SmoothScene) -> Picture:
         axes.plot(places, target, "--", color=VERMILION, linewidth=1, label="wanted")
         fixed = "y" if along == "x" else "x"
         axes.set(xlabel=f"{along} (um), at {fixed} = {other:.4g} um", ylabel="intensity / wanted at 1", xlim=(places[0], places[-1]))
-        axes.set_ylim(bottom=0)
+        axes.set_ylim(0, min(1.05 * float(light.max()), 1.5 * float(target.max())))  # sites may be far brighter
     legend_above(upper, 2)
     caption = (
         "Along a row and a column through the middle of the target, over the signal region. The lines lie on each other as long as the"
-        " error is below their thickness: the next picture shows what is left. cuts.csv has the numbers."
+        " error is below their thickness: the next picture shows what is left. Sites may rise beyond the picture; cuts.csv has the numbers."
     )
     alt = "Predicted and wanted intensity along a horizontal and a vertical line through the middle of the target"
     return Picture("cuts.png", png(figure), "Cut lines", alt, caption)
@@ -274,11 +274,11 @@ def _convergence(retrieval: SmoothRetrieval) -> Picture:
     stages, error = zip(*retrieval.history, strict=True)
     figure, axes = single_axes()
     axes.plot(np.arange(1, len(error) + 1), 100 * np.array(error), color=BLUE)
-    axes.set(yscale="log", xlabel="iteration", ylabel="error over the signal region (%)")
+    axes.set(yscale="log", xlabel="iteration", ylabel="rms error (%)")
     name = {"mix": "mixed-region iteration", "descend": "descent"}[stages[0]]
     caption = (
-        f"The {name} as its own transform saw it, before the phase was rounded to levels; the dark rim counts here too, so that it ends"
-        " above the rms error of the bright part. A line that still falls at the end means that more iterations would help."
+        f"The {name} as its own transform saw it, before the phase was rounded to levels. A line that still falls at the end means that"
+        " more iterations would help. Where there are sites too, it jumps when they get more of the light."
     )
     alt = f"Error over {len(error)} iterations, ending at {100 * error[-1]:.3g} percent"
     return Picture("convergence.png", png(figure), "How the search went", alt, caption)

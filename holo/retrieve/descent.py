@@ -19,8 +19,8 @@ from holo.arrays import kernel
 Array = NDArray[np.floating[Any]]
 Objective = Callable[[Array], tuple[float, Array]]
 """Gives the value at a point and the gradient there, in the shape and dtype of the point."""
-Report = Callable[[int, float], None]
-"""Called after each step with the number of steps so far and the value."""
+Report = Callable[[int, float], bool | None]
+"""Called after each step with the number of steps so far and the value; if it returns True, the descent ends there."""
 
 DECREASE, CURVATURE = 1e-4, 0.9
 """Wolfe's conditions: share of the decrease promised by the slope that must come true, and of the slope that may be left."""
@@ -43,7 +43,7 @@ class Descent:
     steps: int
     """Number of steps taken."""
     converged: bool
-    """Whether it ended because the value no longer falls, and not because of the limit of steps or an interruption."""
+    """Whether it ended because the value no longer falls or `Report` had enough, not because of the limit of steps or an interruption."""
     interrupted: bool
     """Whether it ended by a KeyboardInterrupt."""
     history: tuple[float, ...]
@@ -66,7 +66,6 @@ def descend(
     steps: int,
     memory: int = 10,
     settled: float = 1e-6,
-    enough: float = -math.inf,
     report: Report | None = None,
 ) -> Descent:
     """Go down from `start` until the value settles.
@@ -84,8 +83,6 @@ def descend(
     settled : float
         The descent has converged when `WINDOW` steps in a row lower the value by less than this share of it, or when no
         lower point is found along the gradient itself.
-    enough : float
-        Value at which to stop, too.
     report : callable, optional
         See `Report`. A KeyboardInterrupt that it, or the objective, raises ends the descent with the best point so far.
 
@@ -120,9 +117,8 @@ def descend(
             else:
                 place = found
                 history.append(place.value)
-                converged = place.value <= enough or _has_settled(history, settled)
-                if report is not None:
-                    report(len(history) - 1, place.value)
+                enough = report is not None and report(len(history) - 1, place.value)
+                converged = bool(enough) or _has_settled(history, settled)
     except KeyboardInterrupt:
         interrupted = True
     return Descent(place.point, place.value, max(len(history) - 1, 0), converged, interrupted, tuple(history))

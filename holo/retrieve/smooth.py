@@ -44,7 +44,7 @@ class SmoothEffort:
 
 
 SMOOTH_EFFORTS = {
-    "quick": SmoothEffort(mixes=60, steps=0, rms=0.03, trim=0),
+    "quick": SmoothEffort(mixes=80, steps=0, rms=0.01, trim=0),
     "normal": SmoothEffort(mixes=0, steps=400, rms=1e-3, trim=6),
     "high": SmoothEffort(mixes=0, steps=2000, rms=2e-4, trim=12),
 }
@@ -58,9 +58,6 @@ SURPLUS = 0.12
 
 BRIGHT = 0.5
 """Share of the target's maximum above which the error counts (`SmoothRetrieval.rms`)."""
-
-FEEDBACK = 0.8
-"""Exponent with which the mixed-region iteration corrects the intensities that it asks for."""
 
 FLAT = 0.99
 """Share of the target's maximum above which its top is flat."""
@@ -84,7 +81,7 @@ class SmoothRetrieval:
     interrupted: bool
     """Whether the search was ended by a KeyboardInterrupt; the best phase until then was kept."""
     history: tuple[tuple[str, float], ...]
-    """Stage and error of each iteration, as the engine saw it: over the whole region, dark rim included, which bounds `rms`."""
+    """Stage and rms error of each iteration, as the engine saw it."""
 
 
 def retrieve_smooth(
@@ -137,15 +134,14 @@ def retrieve_smooth(
     -----
     The quick way: the mixed-region iteration, which replaces the modulus inside the region, keeps the field outside it up to the factor
     that leaves it the rest of the power, and goes back to the panel (Pasienski and DeMarco, Opt. Express 16, 2176 (2008), from memory,
-    with the power shares fixed and the asked intensities corrected by what is missing from iteration to iteration).
+    with the shares of power fixed).
 
     The accurate way: `holo.retrieve.descent` on::
 
         L = sum_region w (|V|^2 - T)^2,    dL / d theta_p = 4 Im(conj(A_p exp(i theta_p)) adjoint(w (|V|^2 - T) V)_p)
 
     as Harte, Bruce, Keeling and Cassettari, Opt. Express 22, 26548 (2014), from memory, with conjugate gradients. The target T is scaled
-    to the wanted power; the weights ``w = 1 / max(T, median T)^2`` make the errors relative ones, and L over the number of bright points
-    bounds the square of the rms error.
+    to the wanted power; the weights ``w = 1 / max(T, median T)^2`` make the errors relative ones.
     """
     chosen = _chosen(effort)
     goal = scaled_goal(window, target, region, power)
@@ -326,31 +322,40 @@ def _weights(goal: Array, region: NDArray[np.bool_], bright: NDArray[np.bool_]) 
     return np.where(region, 1.0 / np.maximum(goal, np.median(goal[bright])) ** 2, 0.0) / np.count_nonzero(bright)
 
 
-def intensity_error(window: WindowTransform, goal: Array, weights: Array) -> Callable[[Real], tuple[float, Real]]:
-    """Give the function that the descent lowers: the weighted squared error of the intensity, and its gradient.
+@dataclass(eq=False)
+class IntensityError:
+    """The function that the descent lowers: the weighted squared error of the intensity, with its gradient.
 
     Parameters
     ----------
     window : WindowTransform
     goal, weights : ndarray, shape (ny, nx)
         Wanted ``|V|^2`` and weight of its squared error.
-
-    Returns
-    -------
-    callable
-        Of ``theta`` in the shape of the window's box; see `retrieve_smooth`.
+    bright : ndarray of bool, shape (ny, nx)
+        Where `rms` is taken.
     """
-    unit = np.float32(1 / goal.max())  # squares of intensities might leave the range of float32
-    wanted, weight = (goal / goal.max()).astype(np.float32), (weights * goal.max() ** 2).astype(np.float32)
 
-    def error(theta: Real) -> tuple[float, Real]:
-        light = window.light(theta)
-        fields = window.forward(light)
-        excess = (np.square(fields.real) + np.square(fields.imag)) * unit - wanted
-        value = float(np.sum(weight * np.square(excess), dtype=np.float64))
-        return value, window.pull(light, (weight * excess) * fields) * (4 * unit)
+    window: WindowTransform
+    goal: Array
+    weights: Array
+    bright: NDArray[np.bool_]
+    rms: float = np.inf
+    """Error of the bright part at the point that was last looked at (`spread_of`)."""
 
-    return error
+    def __post_init__(self) -> None:
+        self._unit = np.float32(1 / self.goal.max())  # squares of intensities might leave the range of float32
+        self._goal = (self.goal / self.goal.max()).astype(np.float32)
+        self._weights = (self.weights * self.goal.max() ** 2).astype(np.float32)
+
+    def __call__(self, theta: Real) -> tuple[float, Real]:
+        """Value and gradient at a `theta` in the shape of the window's box; see `retrieve_smooth`."""
+        light = self.window.light(theta)
+        fields = self.window.forward(light)
+        intensity = (np.square(fields.real) + np.square(fields.imag)) * self._unit
+        excess = intensity - self._goal
+        self.rms = spread_of(intensity[self.bright].astype(np.float64), self.goal[self.bright])
+        value = float(np.sum(self._weights * np.square(excess), dtype=np.float64))
+        return value, self.window.pull(light, (self._weights * excess) * fields) * (4 * self._unit)
 
 
 def _descent(
@@ -363,14 +368,17 @@ def _descent(
     wanted: float,
     progress: Progress | None,
 ) -> _Found:
-    def told(step: int, value: float) -> None:
-        if progress is not None:
-            progress("descend", step, float(np.sqrt(value)))
+    error = IntensityError(window, goal, _weights(goal, region, bright), bright)
+    history: list[tuple[str, float]] = []
 
-    error = intensity_error(window, goal, _weights(goal, region, bright))
-    found = descend(error, theta, steps=steps, settled=1e-3, enough=wanted**2, report=told)
-    history = tuple(("descend", float(np.sqrt(value))) for value in found.history[1:])
-    return _Found(np.asarray(found.point, np.float32), found.steps, found.interrupted, history)
+    def told(step: int, _: float) -> bool:
+        history.append(("descend", error.rms))
+        if progress is not None:
+            progress("descend", step, error.rms)
+        return error.rms <= wanted
+
+    found = descend(error, theta, steps=steps, settled=1e-3, report=told)
+    return _Found(np.asarray(found.point, np.float32), found.steps, found.interrupted, tuple(history))
 
 
 def _mix(
@@ -383,16 +391,14 @@ def _mix(
     wanted: float,
     progress: Progress | None,
 ) -> _Found:
-    asked = goal.copy()
     history: list[tuple[str, float]] = []
     best, least, interrupted = theta, np.inf, False
-    weights = _weights(goal, region, bright)
     try:
         for step in range(steps + 1):
             light = window.light(theta)
             fields = window.forward(light)
             intensity = np.abs(fields).astype(np.float64) ** 2
-            error = float(np.sqrt(np.sum(weights * (intensity - goal) ** 2)))
+            error = spread_of(intensity[bright], goal[bright])
             if step:
                 history.append(("mix", error))
             if step and progress is not None:
@@ -401,22 +407,20 @@ def _mix(
                 best, least = theta, error
             if step == steps or error <= wanted:
                 break
-            asked[bright] *= (goal[bright] / np.maximum(intensity[bright], 0.1 * goal[bright])) ** FEEDBACK
-            asked *= goal.sum() / asked.sum()
-            theta = _mixed(window, light, fields, asked, region)
+            theta = _mixed(window, light, fields, goal, region)
     except KeyboardInterrupt:
         interrupted = True
     return _Found(best, len(history), interrupted, tuple(history))
 
 
 def _mixed(
-    window: WindowTransform, light: NDArray[np.complex64], fields: NDArray[np.complex64], asked: Array, region: NDArray[np.bool_]
+    window: WindowTransform, light: NDArray[np.complex64], fields: NDArray[np.complex64], goal: Array, region: NDArray[np.bool_]
 ) -> Real:
-    """Phase of the light whose field has the asked modulus in the region, and outside it is the same but for a factor."""
+    """Phase of the light whose field has the wanted modulus in the region, and outside it is the same but for a factor."""
     inside = np.abs(fields[region]).astype(np.float64)
     total = total_power(window)
-    rest = np.sqrt((total - asked[region].sum()) / (total - np.sum(inside**2)))
+    rest = np.sqrt((total - goal[region].sum()) / (total - np.sum(inside**2)))
     change = np.zeros_like(fields)
-    change[region] = fields[region] * (np.sqrt(asked[region]) / np.maximum(inside, 1e-12 * inside.max()) - rest)
+    change[region] = fields[region] * (np.sqrt(goal[region]) / np.maximum(inside, 1e-12 * inside.max()) - rest)
     back = window.adjoint(change) / np.float32(window.grid[0] * window.grid[1])
     return np.angle(back + np.float32(rest) * light)
