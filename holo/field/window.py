@@ -177,7 +177,7 @@ def _axis(path: LightPath, pixels: NDArray[np.float64], centre_um: float, size_u
     """Places of the window along one axis, and the number of grid points of the whole field."""
     longer = path.x_um if len(path.x_um) > 1 else path.y_um
     field = 2 * np.pi / (path.scale * float(longer[1] - longer[0]))
-    if size_um > field:
+    if size_um > field * (1 + 1e-9):
         raise InputError(f"window: found {size_um:.4g} um wide or high; allowed: at most {field:.4g} um, the field")
     length = fast_length(int(np.ceil(OVERSAMPLING * len(pixels))))
     cell = field / length

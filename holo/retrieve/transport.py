@@ -20,7 +20,7 @@ Array = NDArray[np.float64]
 CELLS = 64
 """Most cells along an axis on which a transport between densities that are not products is solved."""
 
-FIRST, LAST, SWEEPS = 1.0, 4e-3, 12
+FIRST, LAST, SWEEPS = 1.0, 1e-2, 16
 """Blur at which that starts and ends, in units of the variances, and iterations at each of the halvings between."""
 
 PRODUCT = 0.1
@@ -96,7 +96,8 @@ def rising_map(x: Array, beam: Array, to_x: Array, target: Array) -> Array:
     """
     edges = _edges(to_x)
     filled = np.concatenate([[0.0], np.cumsum(target)]) / target.sum()
-    rising = np.concatenate([[True], np.diff(filled) > 0])
+    steps = np.concatenate([[True], np.diff(filled) > 0, [True]])
+    rising = steps[1:] | steps[:-1]  # both ends of a dark stretch: the map jumps over it
     middle = (np.cumsum(beam) - beam / 2) / beam.sum()
     return np.asarray(np.interp(middle, filled[rising], edges[rising]), np.float64)
 

@@ -62,7 +62,9 @@ def main():
     chosen = parser.parse_args().only
     bench = parse_bench(bench_text(1024, 1024), "bench.toml")
     print(machine())
-    print(f"{'case':10}{'power':>8}{'steps':>7}{'time s':>8}{'rms %':>9}{'levels %':>10}{'trimmed %':>11}{'flat top %':>12}{'vortices':>10}")
+    print(
+        f"{'case':10}{'power':>8}{'steps':>7}{'time s':>8}{'rms %':>9}{'levels %':>10}{'trimmed %':>11}{'flat top %':>12}{'vortices':>10}"
+    )
     for name, (smooth, options) in cases(cell_um(bench)).items():
         if chosen and name not in chosen:
             continue
@@ -70,7 +72,9 @@ def main():
         prediction, figures = made.prediction, made.prediction.figures
         nearest = predict_smooth(bench, levels_of_phase(made.mask.phase, bench.panel), prediction.placed, prediction.sites).figures.rms
         errors = f"{100 * made.rms_before_levels:9.4f}{100 * nearest:10.4f}{100 * figures.rms:11.4f}{100 * figures.rms_flat:12.4f}"
-        print(f"{name:10}{figures.power_share:8.3f}{made.retrieval.iterations:7}{made.seconds:8.1f}{errors}{figures.vortices:10}", flush=True)
+        print(
+            f"{name:10}{figures.power_share:8.3f}{made.retrieval.iterations:7}{made.seconds:8.1f}{errors}{figures.vortices:10}", flush=True
+        )
 
 
 if __name__ == "__main__":
