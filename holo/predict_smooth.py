@@ -51,8 +51,8 @@ class SmoothFigures:
     ----------
     rms : float
         Standard deviation of intensity over target, over its mean, where the target exceeds half its maximum.
-    rms_flat : float
-        The same where it exceeds 99 % of its maximum.
+    rms_flat : float or None
+        The same where it exceeds 99 % of its maximum; None if it does nowhere apart from the sites.
     largest : float
         Largest deviation of intensity over target from its mean, over that, in the former region.
     power_share : float
@@ -68,7 +68,7 @@ class SmoothFigures:
     """
 
     rms: float
-    rms_flat: float
+    rms_flat: float | None
     largest: float
     power_share: float
     power_fraction: float
@@ -214,7 +214,7 @@ def _figures(
     inside = region & (target > FAINT * target.max())
     return SmoothFigures(
         rms=float(ratio.std() / ratio.mean()),
-        rms_flat=float(top.std() / top.mean()),
+        rms_flat=float(top.std() / top.mean()) if len(top) else None,
         largest=float(np.abs(ratio / ratio.mean() - 1).max()),
         power_share=float(np.sum(np.abs(fields[region]) ** 2) * per_area),
         power_fraction=float(intensity[inside].sum() * per_area * path.pupil_share * bench.panel.fill_factor**2),

@@ -357,7 +357,7 @@ def _numbers(summary: dict[str, Any], power_mw: float) -> list[dict[str, str]]:
     """The figures to read first, each with its meaning."""
     rows = [
         ("rms error", page._percent(summary["rms"]), "intensity over target, where the target exceeds half its maximum"),
-        ("rms error, flat top", page._percent(summary["rms_flat"]), "the same, above 99 % of its maximum"),
+        ("rms error, flat top", page._percent(summary["rms_flat"] or 0.0), "the same, above 99 % of its maximum"),
         (
             "before levels",
             page._percent(summary["rms_before_levels"]),
@@ -374,6 +374,8 @@ def _numbers(summary: dict[str, Any], power_mw: float) -> list[dict[str, str]]:
         ("dark rim", page._little(summary["rim"]), "mean light on it, over that at the target's maximum"),
         ("vortices", f"{summary['vortices']}", "in the bright part"),
     ]
+    if summary["rms_flat"] is None:
+        rows = [row for row in rows if row[0] != "rms error, flat top"]
     if summary["sites"]:
         rows.append(("sites", f"{summary['sites']}", f"uniformity {page._near_one(summary['uniformity'])}"))
     return [dict(zip(("name", "value", "meaning"), row, strict=True)) for row in rows]

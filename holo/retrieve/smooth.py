@@ -45,8 +45,8 @@ class SmoothEffort:
 
 SMOOTH_EFFORTS = {
     "quick": SmoothEffort(mixes=80, steps=0, rms=0.01, trim=0),
-    "normal": SmoothEffort(mixes=0, steps=400, rms=1e-3, trim=6),
-    "high": SmoothEffort(mixes=0, steps=2000, rms=2e-4, trim=12),
+    "normal": SmoothEffort(mixes=0, steps=400, rms=1e-3, trim=12),
+    "high": SmoothEffort(mixes=0, steps=2000, rms=2e-4, trim=20),
 }
 """The searches that the word `effort` stands for."""
 
@@ -399,12 +399,12 @@ def _mix(
             fields = window.forward(light)
             intensity = np.abs(fields).astype(np.float64) ** 2
             error = spread_of(intensity[bright], goal[bright])
+            if error < least:
+                best, least = theta, error
             if step:
                 history.append(("mix", error))
             if step and progress is not None:
                 progress("mix", step, error)
-            if error < least:
-                best, least = theta, error
             if step == steps or error <= wanted:
                 break
             theta = _mixed(window, light, fields, goal, region)
