@@ -370,7 +370,7 @@ def _numbers(summary: dict[str, Any], power_mw: float) -> list[dict[str, str]]:
             f"of the pupil's light; asked: {page._percent(summary['wanted_power'])}",
         ),
         ("power on the target", page._percent(summary["power_fraction"]), "of the power on the panel, after pupil, pixels and envelope"),
-        ("the same", page._power(summary["power_on_target_mw"]), f"of {power_mw:g} mW on the panel, before losses of the optics"),
+        ("power there", page._power(summary["power_on_target_mw"]), f"of {power_mw:g} mW on the panel, before losses of the optics"),
         ("dark rim", page._little(summary["rim"]), "mean light on it, over that at the target's maximum"),
         ("vortices", f"{summary['vortices']}", "in the bright part"),
     ]

@@ -44,7 +44,7 @@ class SmoothEffort:
 
 
 SMOOTH_EFFORTS = {
-    "quick": SmoothEffort(mixes=80, steps=0, rms=0.01, trim=0),
+    "quick": SmoothEffort(mixes=80, steps=0, rms=0.02, trim=0),
     "normal": SmoothEffort(mixes=0, steps=400, rms=1e-3, trim=12),
     "high": SmoothEffort(mixes=0, steps=2000, rms=2e-4, trim=20),
 }
