@@ -118,7 +118,9 @@ def progress() -> Iterator[Callable[[str, int, float], None] | None]:
         return
     try:
         yield lambda stage, iterations, uniformity: click.echo(
-            f"\r\x1b[K{stage}: iteration {iterations}, uniformity {uniformity:.5f}", err=True, nl=False
+            f"\r\x1b[K{stage}: iteration {iterations}" + (f", uniformity {uniformity:.5f}" if math.isfinite(uniformity) else ""),
+            err=True,
+            nl=False,
         )
     finally:
         click.echo("\r\x1b[K", err=True, nl=False)

@@ -149,7 +149,8 @@ def report_summary(
     """
     record = mask.record
     sources = {key: record[key] and {part: record[key][part] for part in ("path", "digest", "files")} for key in SOURCES}
-    wanted = record["options"].get("uniformity") or getattr(EFFORTS.get(record["options"].get("effort", "")), "uniformity", None)
+    effort = EFFORTS.get(record["options"].get("effort", "")) if record["options"].get("engine") != "dense" else None
+    wanted = record["options"].get("uniformity") or getattr(effort, "uniformity", None)
     other = [] if bench.digest == record["bench"]["digest"] else ["the bench of this prediction is not the one that the mask was made for"]
     return {
         "title": title,

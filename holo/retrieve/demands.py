@@ -110,11 +110,11 @@ class Panel:
         ----------
         path : LightPath
         weights : ndarray, shape (components, rows, columns), optional
-            What the components of the field take of a pixel's light (`holo.field.vector.focus_weights`); by default one component takes all.
+            What the components of the field take of a pixel's light, see `holo.field.vector.focus_weights`; by default one takes all.
         """
         box = pupil_box(path)
-        light = path.amplitude[None] if weights is None else path.amplitude * weights
-        light = light[(slice(None), *box)].astype(np.complex64)
+        shares = np.ones((1, 1, 1)) if weights is None else weights
+        light = (path.amplitude * shares)[(slice(None), *box)].astype(np.complex64)
         full = float(np.linalg.norm(light.sum(axis=(1, 2), dtype=np.complex128)))
         return Panel(_part(path, box), light, full, 1)
 
@@ -124,10 +124,9 @@ class Panel:
             return self
         path = self.path
         x, y = _middles(path.x_um, step), _middles(path.y_um, step)
-        arrays = {name: _means(getattr(path, name), step) for name in ("amplitude", "aberration", "defocus")}
-        amplitude = arrays["amplitude"]
-        pupil = amplitude > 0
-        coarse = replace(path, x_um=x, y_um=y, **arrays, pupil=pupil, amplitude_sum=float(amplitude.sum()), side_um=path.side_um * step)
+        amplitude, aberration, defocus = (_means(part, step) for part in (path.amplitude, path.aberration, path.defocus))
+        total, pupil, side = float(amplitude.sum()), amplitude > 0, path.side_um * step
+        coarse = LightPath(x, y, amplitude, aberration, defocus, path.scale, side, total, pupil, path.pupil_share)
         light = np.stack([_means(part, step) for part in self.light]).astype(np.complex64)
         return Panel(coarse, light, self.full / step**2, step * self.step)
 
