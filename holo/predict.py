@@ -5,7 +5,7 @@ Axes, signs and units: DEVELOPERS.md, Conventions.
 
 from __future__ import annotations
 
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, replace
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -221,8 +221,36 @@ def _vector(bench: Bench, path: LightPath, phase: NDArray[np.float64], sites: Si
 DISPLACEMENTS_NM = (10.0, 20.0, 50.0)
 """Drifts of the lattice whose effect a report shows."""
 
-DRIFTING = 1000
-"""Most sites for which that effect is worked out; of more, that many spread over the list are."""
+SOME = 1000
+"""Most sites for which that, and what polarisation does, is worked out; of more, that many spread over the list are."""
+
+
+def vectors(bench: Bench, levels: NDArray[np.integer[Any]], sites: Sites, path: LightPath | None = None) -> tuple[Vector, ...]:
+    """Predict by the vector model what each kind of polarisation on the panel makes of a mask: x, y and circular.
+
+    Parameters
+    ----------
+    bench : Bench
+    levels : ndarray of int, shape (rows, columns)
+    sites : Sites
+    path : LightPath, optional
+        The light path of `bench`, if it is at hand.
+
+    Returns
+    -------
+    tuple of Vector
+        On at most `SOME` sites.
+    """
+    path = path or light_path(bench)
+    phase, pick = phase_of_levels(levels, bench.panel), _some(sites.target)
+    some = replace(sites, ij=sites.ij[pick], xyz_um=sites.xyz_um[pick], target=sites.target[pick])
+    return tuple(_vector(bench, path, phase, some, polarisation) for polarisation in ("x", "y", "circular-xy"))
+
+
+def _some(target: NDArray[np.float64]) -> NDArray[np.intp]:
+    """At most about `SOME` sites, in the wanted proportion of bright and dark ones."""
+    parts = (np.flatnonzero(target > 0), np.flatnonzero(target == 0))
+    return np.concatenate([part[_spread_out(len(part), max(1, SOME * len(part) // len(target)))] for part in parts])
 
 
 @dataclass(frozen=True)
@@ -273,8 +301,7 @@ def displaced(
     """
     path = path or light_path(bench)
     phase = phase_of_levels(levels, bench.panel)
-    bright, dark = np.flatnonzero(sites.target > 0), np.flatnonzero(sites.target == 0)
-    pick = np.concatenate([part[_spread_out(len(part), max(1, DRIFTING * len(part) // len(sites.target)))] for part in (bright, dark)])
+    pick = _some(sites.target)
     sides = np.array([[1, 0, 0], [-1, 0, 0], [0, 1, 0], [0, -1, 0]], np.float64)
     found = []
     for length in (0.0, *by_nm):

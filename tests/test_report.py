@@ -303,7 +303,7 @@ def test_verdict_says_what_the_search_did_not_lose(scene, options, nudges, seen)
 def test_the_stages_of_a_search_are_told(made):
     """A search with dark sites goes through all stages, and the caption has a word for each."""
     stages = {stage for stage, _, _ in made.retrieval.history}
-    assert stages | {"spread"} == set(pictures.STAGES)  # every other start leaves the first one out
+    assert stages | {"spread", "trials", "blocks", "panel"} == set(pictures.STAGES)  # every other start leaves the first one out
     with style.look():
         caption = pictures._convergence(made.retrieval, 0.995).caption
     assert {stage for stage, words in pictures.STAGES.items() if f"{stage} {words}" in caption} == stages

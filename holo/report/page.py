@@ -9,6 +9,7 @@ import csv
 import io
 import json
 import os
+from dataclasses import asdict
 from datetime import UTC, datetime
 from importlib import resources
 from pathlib import Path
@@ -21,6 +22,7 @@ from holo.errors import InputError, OutputExistsError
 from holo.field.path import light_path
 from holo.files import check_writable, digest_of, write_folder
 from holo.mask import SOURCES, phase_of_levels
+from holo.predict import displaced, vectors
 from holo.report.pictures import PLANES, Scene, draw, drawn_depths
 from holo.report.style import Picture, counted
 from holo.retrieve.spots import EFFORTS
@@ -28,7 +30,7 @@ from holo.retrieve.spots import EFFORTS
 if TYPE_CHECKING:
     from holo.bench import Bench
     from holo.mask import Mask
-    from holo.predict import Prediction
+    from holo.predict import Prediction, Vector
     from holo.retrieve.spots import Retrieval
 
 ROWS = 200
@@ -160,6 +162,11 @@ def report_summary(
         "converged": retrieval.converged if retrieval else None,
         "wanted_uniformity": wanted,
         "seconds": seconds,
+        "displaced": [asdict(found) for found in displaced(bench, mask.levels, prediction.sites)],
+        "vector": [
+            {"polarisation": found.polarisation, **{name: getattr(found.figures, name) for name in _VECTOR}}
+            for found in _vectors(bench, mask, prediction)
+        ],
         "power_per_site_mw": bench.light.power_mw * prediction.power_fraction / prediction.figures.bright,
         "bench": bench.name,
         "bench_digest": bench.digest,
@@ -168,6 +175,17 @@ def report_summary(
         "warnings": [*other, *bench_warnings(bench, prediction.sites)],
         "record": {**{key: record[key] for key in ("version", "time", "holo", "seed", "options", "nudges")}, **sources},
     }
+
+
+def _vectors(bench: Bench, mask: Mask, prediction: Prediction) -> tuple[Vector, ...]:
+    """The light by the vector model: of all polarisations where sites are close, else of the one that was asked for, if any."""
+    if mask.record["options"].get("engine") == "dense":
+        return vectors(bench, mask.levels, prediction.sites)
+    return () if prediction.vector is None else (prediction.vector,)
+
+
+_VECTOR = ("uniformity", "spread", "crosstalk_max", "crosstalk_mean")
+"""Figures of the vector model that a report has."""
 
 
 # ---------------------------------------------------------------------------------------------------------------------
@@ -247,6 +265,8 @@ def _page(scene: Scene, summary: dict[str, Any], pictures: list[Picture]) -> str
         pictures=pictures,
         orders=listed[:ORDERS],
         orders_note=f" The first {ORDERS} of {len(listed)} distances; summary.json has all." if len(listed) > ORDERS else "",
+        changed=_changed(summary),
+        vector=summary["vector"],
         columns=COLUMNS if scene.sites.bright.all() else (*COLUMNS, "crosstalk (%)"),
         rows=_rows(scene),
         sites_note=_sites_note(scene),
@@ -314,6 +334,16 @@ def _numbers(summary: dict[str, Any], power_mw: float, planes: int) -> list[dict
     return [dict(zip(("name", "value", "meaning"), row, strict=True)) for row in rows]
 
 
+def _changed(summary: dict[str, Any]) -> list[list[str]]:
+    """Rows of the table of what changes the figures: the case, uniformity, spread and, where there are dark sites, crosstalk."""
+    cases = [("as designed" if not row["by_nm"] else f"drift of {row['by_nm']:g} nm", row) for row in summary["displaced"]]
+    cases += [(f"vector model, {_POLARISED.get(row['polarisation'], row['polarisation'])}", row) for row in summary["vector"]]
+    shares = ("spread", "crosstalk_max", "crosstalk_mean") if summary["dark"] else ("spread",)
+    return [[case, _near_one(row["uniformity"]), *(_little(row[name]) for name in shares)] for case, row in cases]
+
+
+_POLARISED = {"x": "polarised along x", "y": "polarised along y", "circular-xy": "circular"}
+
 COLUMNS = ("i", "j", "x (um)", "y (um)", "z (um)", "target", "intensity", "deviation (%)")
 """Columns of the page's table of sites; with dark sites there is one more, their crosstalk."""
 
@@ -356,7 +386,8 @@ def _record_rows(summary: dict[str, Any]) -> list[tuple[str, str]]:
         rows.append((key, f"{source['path']} {source['digest']}".strip()))
         rows.extend((f"{key}: {name}", digest) for name, digest in source["files"].items())
     rows.append(("seed", f"{record['seed']}"))
-    rows.extend((name, f"{value}") for name, value in record["options"].items() if value is not None)
+    options = {name: value for name, value in record["options"].items() if name != "dense"} | record["options"].get("dense", {})
+    rows.extend((name.replace("_", " "), f"{value}") for name, value in options.items() if value is not None)
     rows.extend(("nudged by", f"{step['x_um']:g}, {step['y_um']:g} um, focus {step['focus_um']:g} um") for step in record["nudges"])
     if summary["seconds"] is not None:
         rows.append(("time taken", f"{summary['seconds']:.3g} s"))
