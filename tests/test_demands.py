@@ -9,6 +9,7 @@ import pytest
 from microscope import microscope, microscope_path
 from scipy.optimize import approx_fprime
 
+from holo.bench import pixel_envelope
 from holo.field.path import light_path
 from holo.field.sites import direct_fields
 from holo.field.vector import focus_weights, vector_fields
@@ -122,8 +123,9 @@ def test_blocks_of_pixels_make_the_light_of_one_phase_each():
     shown = coarse.panel.spread(phase, whole.panel)
     assert shown.shape == (96, 96)
     assert (shown[:4, :4] == phase[0, 0]).all()
+    block = pixel_envelope(places, path.scale, 50.0) / pixel_envelope(places, path.scale, 12.5)
     one, other = whole.fields(np.exp(1j * shown))[0], coarse.fields(np.exp(1j * phase))[0]
-    np.testing.assert_allclose(one, other, atol=3e-4)
+    np.testing.assert_allclose(one, block * other, atol=1e-4)
     assert coarse.panel.full == pytest.approx(whole.panel.full / 16)
 
 

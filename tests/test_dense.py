@@ -13,19 +13,20 @@ from hypothesis import strategies as st
 from microscope import PATTERNS, SPACING_UM, microscope, microscope_path, microscope_text, region
 
 from holo.arrangement import block, from_sites
-from holo.bench import read_bench
+from holo.bench import parse_bench, read_bench
 from holo.cli import main
 from holo.design import DesignOptions, chosen_engine, design, remake
 from holo.errors import InputError
+from holo.field.path import light_path
 from holo.field.sites import direct_fields
 from holo.field.vector import focus_weights, vector_fields
 from holo.mask import read_mask
 from holo.predict import figures
 from holo.registration import place
 from holo.retrieve import dense
-from holo.retrieve.dense import DenseOptions, retrieve_dense
 from holo.retrieve.demands import Demand, Panel, PanelLight
-from holo.retrieve.site_phases import begin, search, site_waves
+from holo.retrieve.dense import DenseOptions, retrieve_dense
+from holo.retrieve.site_phases import Kinds, begin, search, site_waves
 from holo.retrieve.spots import retrieve_spots
 
 
@@ -58,11 +59,11 @@ def test_dark_sites_are_dark_and_bright_ones_level(name):
 
 
 def test_darkness_under_drift_is_kept_if_asked_for():
-    path, (ij, xyz, target) = microscope_path(), region("checkerboard", 20)
+    path, (ij, xyz, target) = microscope_path(192), region("checkerboard", 20)
     worst = []
     for drift in (0.0, 40.0):
         options = DenseOptions(drift_nm=drift)
-        mask = retrieve_dense(path, xyz, target, rng=np.random.default_rng(0), ij=ij, options=options)
+        mask = retrieve_dense(path, xyz, target, rng=np.random.default_rng(0), ij=ij, options=options, effort="quick")
         sides = 0.04 * np.array([[1, 0, 0], [-1, 0, 0], [0, 1, 0], [0, -1, 0]])
         worst.append(max(seen(path, mask.phase, xyz + side, target).crosstalk_max for side in sides))
     assert worst[1] < 0.07
@@ -70,13 +71,13 @@ def test_darkness_under_drift_is_kept_if_asked_for():
 
 
 def test_light_that_is_not_given_up_costs_darkness():
-    generous, greedy = (found("checkerboard", 12, 128, options=DenseOptions(given_up=share))[1] for share in (0.7, 0.3))
+    generous, greedy = (found("checkerboard", 12, 128, options=DenseOptions(given_up=share), effort="quick")[1] for share in (0.7, 0.3))
     assert generous.efficiency < 0.31 < 0.5 < greedy.efficiency
     assert generous.crosstalk_mean < greedy.crosstalk_mean
 
 
 def test_the_weight_of_darkness_weighs():
-    dark, level = (found("checkerboard", 12, 128, options=DenseOptions(weight, 0.4))[1] for weight in (100.0, 1.0))
+    dark, level = (found("checkerboard", 12, 128, options=DenseOptions(weight, 0.4), effort="quick")[1] for weight in (100.0, 1.0))
     assert dark.crosstalk_mean < level.crosstalk_mean
     assert dark.spread > level.spread
 
@@ -115,9 +116,6 @@ def test_the_vector_model_does_better_where_it_counts():
 
 def test_aberration_and_depth_are_taken_care_of():
     text = microscope_text(128).replace("[lattice]", "[optics.aberration]\n5 = 0.1\n8 = -0.08\n[lattice]")
-    from holo.bench import parse_bench
-    from holo.field.path import light_path
-
     path, (ij, xyz, target) = light_path(parse_bench(text, "b.toml")), region("stripes", 8)
     xyz = xyz + [0, 0, 1.5]
     mask = retrieve_dense(path, xyz, target, rng=np.random.default_rng(0), ij=ij, effort="quick")
@@ -128,7 +126,7 @@ def test_aberration_and_depth_are_taken_care_of():
 # bounds that no mask can pass
 
 
-@settings(max_examples=10, deadline=None)
+@settings(max_examples=5, deadline=None)
 @given(st.integers(0, 2**32 - 1))
 def test_no_mask_passes_the_bound_of_its_own_phases(seed):
     """For all weights w >= 0: min |V_m| <= mean |sum_m w_m exp(i (theta_m + k x X_m))| / sum w, theta the phases of V.
@@ -179,17 +177,17 @@ def test_where_spots_are_separated_both_engines_agree_on_what_is_possible():
 def test_signs_along_diagonals_are_pure_waves_of_a_checkerboard():
     """cos(pi (i + j) / 2) is 1, 0, -1, 0: bright sites of alternating sign, exact darkness between."""
     ij, xyz, target = region("checkerboard", 12)
-    waves = dict(site_waves(ij, xyz[:, :2], 5.4, np.random.default_rng(0), chirps=(0.0,)))
+    waves = dict(site_waves(ij, xyz[:, :2], 5.4, np.random.default_rng(0), Kinds((0.0,), (), 1)))
     field = np.sqrt(target) * np.exp(1j * waves["diagonals"])
     np.testing.assert_allclose(field.real, np.cos(np.pi / 2 * (ij.sum(axis=1))), atol=1e-12)
     assert all(phase.shape == (144,) for phase in waves.values())
 
 
 def small_model():
-    path, (ij, xyz, target) = microscope_path(128), region("checkerboard", 16)
+    path, (ij, xyz, target) = microscope_path(128), region("checkerboard", 20)
     places = xyz - xyz.mean(axis=0)
-    light = PanelLight(Panel.of(path).binned(5), places, np.ones(len(places)))
-    return light, Demand(target * 2, 0.4 / target.sum(), 10.0), ij, xyz, target
+    light = PanelLight(Panel.of(path).binned(4), places, np.ones(len(places)))
+    return light, Demand(target, 0.35 / target.sum(), 10.0), ij, xyz, target
 
 
 def test_the_search_finds_site_phases_that_random_ones_do_not_reach():
@@ -202,8 +200,8 @@ def test_the_search_finds_site_phases_that_random_ones_do_not_reach():
     assert len(starts) == 3
     assert values == sorted(values)
     assert not any(start.interrupted for start in starts)
-    random = search(light, demand, [wave for wave in waves if wave[0] == "random"], keep=5, heats=((1.0, 300),))
-    assert values[0] < 0.7 * np.median([start.value for start in random])
+    random = search(light, demand, [wave for wave in waves if wave[0] == "random"], keep=3)
+    assert values[0] < 0.7 * random[0].value
 
 
 def test_a_beginning_is_as_bright_as_asked():
@@ -231,7 +229,7 @@ def test_an_interruption_keeps_the_best_so_far(stage):
     mask, light = found("stripes", 8, 192, progress=interrupted_at(stage))
     assert mask.interrupted
     assert not mask.converged
-    assert light.crosstalk_mean < 0.5
+    assert light.crosstalk_mean < (1.0 if stage == "site phases" else 0.1)
     assert mask.efficiency == pytest.approx(light.efficiency, rel=0.05)
 
 
@@ -297,7 +295,7 @@ def test_the_spacing_chooses_the_engine():
 
 def test_options_of_the_other_engine_are_refused():
     bench = microscope(64)
-    with pytest.raises(InputError, match="darkness, given_up, drift_nm: found for the engine spots .*; allowed: with the engine dense"):
+    with pytest.raises(InputError, match=r"darkness, given_up, drift_nm: found for the engine spots .*; allowed: with the engine dense"):
         design(bench, block(2, 2).every(2, 2), options=DesignOptions(dense=DenseOptions()))
     with pytest.raises(InputError, match=r"uniformity: found 0\.9 for the engine dense .*; allowed: with the engine spots"):
         design(bench, block(2, 2), options=DesignOptions(uniformity=0.9))
@@ -355,7 +353,7 @@ def test_a_record_with_strange_options_is_refused(lab):
     made = design(read_bench(lab / "bench.toml"), block(2, 2), options=DesignOptions("quick"))
     record = dict(made.mask.record)
     record["options"] = record["options"] | {"dense": {"night": 1}}
-    with pytest.raises(InputError, match=r"record\.options: found .*night.*; allowed: effort, .*dense"):
+    with pytest.raises(InputError, match=r"record\.options: found .*; allowed: effort, .* and dense"):
         remake(record)
 
 

@@ -77,7 +77,7 @@ def test_the_spot_is_that_of_richards_and_wolf(bench, path, place):
     ],
 )
 def test_stray_light_of_a_single_spot(bench, path, polarisation, place, light):
-    """Aplanatic lens, uniform light (Richards and Wolf 1959) and the Airy pattern (Born & Wolf, 7th ed., sec. 8.5.2), computed elsewhere."""
+    """Aplanatic lens, uniform light (Richards and Wolf 1959); Airy pattern (Born & Wolf, 7th ed., sec. 8.5.2); computed elsewhere."""
     assert seen(bench, path, [[*place, 0]], polarisation)[0] == pytest.approx(light, abs=1e-4)
 
 

@@ -21,7 +21,7 @@ from holo.field.path import LightPath, wrap
 from holo.field.sites import pupil_box
 from holo.retrieve.demands import Demand, Fields, Panel, PanelLight
 from holo.retrieve.descent import Descent, descend
-from holo.retrieve.site_phases import CHIRPS, Start, search, site_waves
+from holo.retrieve.site_phases import Kinds, Start, search, site_waves
 from holo.retrieve.spots import EFFORTS, Progress, Retrieval
 from holo.retrieve.trim import uniformity_of
 
@@ -73,7 +73,7 @@ def _is_number(value: object) -> bool:
 class _Plan:
     """How long to search: what the word `effort` stands for here."""
 
-    chirps: tuple[float, ...]
+    kinds: Kinds
     finalists: int
     """Starts that go on to the panel in blocks."""
     trial: int
@@ -87,9 +87,9 @@ class _Plan:
 
 
 PLANS = {
-    "quick": _Plan(chirps=(0.25, 0.6), finalists=1, trial=20, blocks=100, pixels=15, settled=0.1),
-    "normal": _Plan(chirps=CHIRPS, finalists=3, trial=60, blocks=400, pixels=60, settled=0.03),
-    "high": _Plan(chirps=CHIRPS + (0.32, 0.5, 0.75), finalists=6, trial=100, blocks=1500, pixels=300, settled=0.005),
+    "quick": _Plan(Kinds((0.53, 0.9), (), 2), finalists=1, trial=20, blocks=100, pixels=15, settled=0.1),
+    "normal": _Plan(Kinds(), finalists=3, trial=60, blocks=600, pixels=100, settled=0.01),
+    "high": _Plan(Kinds(random=30), finalists=8, trial=150, blocks=2000, pixels=400, settled=0.002),
 }
 
 
@@ -230,7 +230,7 @@ class _Run:
             fields[amplitude > 0] = start
             yield "earlier", towards * np.tile(fields, times)
             return
-        for name, phase in site_waves(ij, self.points[:, :2], rim, rng, plan.chirps):
+        for name, phase in site_waves(ij, self.points[:, :2], rim, rng, plan.kinds):
             yield name, towards * np.tile(amplitude * np.exp(1j * phase), times)
 
     def descents(

@@ -19,16 +19,25 @@ from numpy.typing import NDArray
 from holo.retrieve.demands import Demand, Fields, PanelLight
 from holo.retrieve.descent import Report, descend
 
-CHIRPS = (0.0, 0.25, 0.4, 0.6, 0.9)
-"""Curvatures of the starting phases, as the share of the pupil's radius over which the waves of the outermost sites spread."""
 
-RANDOM = 5
-"""Starts of random phases."""
+@dataclass(frozen=True)
+class Kinds:
+    """Kinds of starts: curvatures of the phase over the sites, and how many random ones.
+
+    A curvature is the share of the pupil's radius over which the waves of the outermost sites spread.
+    """
+
+    bowls: tuple[float, ...] = (0.0, 0.36, 0.45, 0.53, 0.62, 0.75, 0.9)
+    """Curvatures that are alike in x and y."""
+    saddles: tuple[float, ...] = (0.45, 0.62)
+    """Curvatures opposed in x and y."""
+    random: int = 6
+
 
 CAPACITY = 1.0
 """Cost of an amplitude beyond that of the beam, which no panel can give."""
 
-HEATS = ((1.0, 40), (0.35, 110), (0.1, 150))
+HEATS = ((1.0, 80), (0.3, 120), (0.1, 200))
 """Share of the starts that take part in a heat, and its steps."""
 
 
@@ -45,7 +54,7 @@ class Start:
 
 
 def site_waves(
-    ij: NDArray[np.floating], xy_um: NDArray[np.float64], steepest: float, rng: np.random.Generator, chirps: tuple[float, ...] = CHIRPS
+    ij: NDArray[np.floating], xy_um: NDArray[np.float64], steepest: float, rng: np.random.Generator, kinds: Kinds | None = None
 ) -> Iterator[tuple[str, NDArray[np.float64]]]:
     """Phases of the sites to start from, with their names.
 
@@ -59,8 +68,7 @@ def site_waves(
         Slope of the phase in the objective plane that the rim of the pupil makes, rad/um.
     rng : numpy.random.Generator
         Source of the random ones.
-    chirps : tuple of float
-        See `CHIRPS`.
+    kinds : Kinds, optional
 
     Yields
     ------
@@ -77,22 +85,24 @@ def site_waves(
     Examples
     --------
     >>> ij = np.array([[0, 0], [1, 1], [2, 2]])
-    >>> names = dict(site_waves(ij, 0.5 * ij, 5.0, np.random.default_rng(0), chirps=(0.0,)))
+    >>> names = dict(site_waves(ij, 0.5 * ij, 5.0, np.random.default_rng(0), Kinds((0.0,), (), 1)))
     >>> list(names)
-    ['flat', 'diagonals', 'other diagonals', 'rows', 'columns', 'random', 'random', 'random', 'random', 'random']
+    ['flat', 'diagonals', 'other diagonals', 'rows', 'columns', 'random']
     >>> (names["diagonals"] / np.pi).round(6)
     array([0., 1., 0.])
     """
+    kinds = kinds or Kinds()
     i, j = np.floor(np.asarray(ij, np.float64) + 1e-6).T
-    offset = xy_um - (xy_um.max(axis=0) + xy_um.min(axis=0)) / 2
-    radius2 = (offset**2).sum(axis=1)
-    curvature = steepest / (2 * np.sqrt(radius2.max(initial=0)) or 1.0)
+    x, y = (xy_um - (xy_um.max(axis=0) + xy_um.min(axis=0)) / 2).T
+    bowl, saddle = x**2 + y**2, x**2 - y**2
+    unit = steepest / (2 * np.sqrt(bowl.max(initial=0)) or 1.0)
+    curved = [(bowl, share, "bowl") for share in kinds.bowls] + [(saddle, share, "saddle") for share in kinds.saddles]
     signs = {"flat": 0 * i, "diagonals": i + j, "other diagonals": i - j, "rows": j, "columns": i}
     for name, along in signs.items():
-        for chirp in chirps:
-            phase = np.pi * np.mod(np.floor(along / 2), 2) + chirp * curvature * radius2
-            yield (f"{name}, curved {chirp:g}" if chirp else name), phase
-    for _ in range(RANDOM):
+        for shape, share, word in curved:
+            phase = np.pi * np.mod(np.floor(along / 2), 2) + share * unit * shape
+            yield (f"{name}, {word} {share:g}" if share else name), phase
+    for _ in range(kinds.random):
         yield "random", rng.uniform(0, 2 * np.pi, len(i))
 
 
