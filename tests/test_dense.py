@@ -48,7 +48,7 @@ LIMITS = {"checkerboard": (0.009, 0.03, 0.005), "random half": (0.01, 0.04, 0.01
 
 @pytest.mark.parametrize("name", PATTERNS)
 def test_dark_sites_are_dark_and_bright_ones_level(name):
-    mask, light = found(name)
+    mask, light = found(name, effort="normal" if name == "checkerboard" else "quick")
     mean, most, spread = LIMITS[name]
     assert light.crosstalk_mean < mean
     assert light.crosstalk_max < most
@@ -59,15 +59,15 @@ def test_dark_sites_are_dark_and_bright_ones_level(name):
 
 
 def test_darkness_under_drift_is_kept_if_asked_for():
-    path, (ij, xyz, target) = microscope_path(192), region("checkerboard", 20)
+    path, (ij, xyz, target) = microscope_path(256), region("checkerboard", 20)
     worst = []
     for drift in (0.0, 40.0):
-        options = DenseOptions(drift_nm=drift)
+        options = DenseOptions(given_up=0.7, drift_nm=drift)
         mask = retrieve_dense(path, xyz, target, rng=np.random.default_rng(0), ij=ij, options=options, effort="quick")
         sides = 0.04 * np.array([[1, 0, 0], [-1, 0, 0], [0, 1, 0], [0, -1, 0]])
         worst.append(max(seen(path, mask.phase, xyz + side, target).crosstalk_max for side in sides))
     assert worst[1] < 0.07
-    assert worst[1] < worst[0]
+    assert worst[1] < 0.8 * worst[0]
 
 
 def test_light_that_is_not_given_up_costs_darkness():
@@ -85,7 +85,7 @@ def test_the_weight_of_darkness_weighs():
 def test_targets_are_kept():
     path, (ij, xyz, target) = microscope_path(128), region("checkerboard", 10)
     target = target * np.linspace(0.5, 1.5, len(target))
-    mask = retrieve_dense(path, xyz, target, rng=np.random.default_rng(0), ij=ij)
+    mask = retrieve_dense(path, xyz, target, rng=np.random.default_rng(0), ij=ij, effort="quick")
     assert mask.spread < 0.005
     assert seen(path, mask.phase, xyz, target).spread < 0.01
 
@@ -106,7 +106,7 @@ def test_the_vector_model_does_better_where_it_counts():
     xyz = xyz * [1.25, 1.25, 1]
     stray = []
     for weights in (None, focus_weights(bench, "x")):
-        mask = retrieve_dense(path, xyz, target, rng=np.random.default_rng(0), ij=ij, weights=weights)
+        mask = retrieve_dense(path, xyz, target, rng=np.random.default_rng(0), ij=ij, weights=weights, effort="quick")
         light = figures((abs(vector_fields(bench, path, mask.phase, xyz, "x")) ** 2).sum(axis=0), target)
         stray.append(light.crosstalk_mean)
         if weights is not None:
@@ -165,7 +165,9 @@ def test_where_spots_are_separated_both_engines_agree_on_what_is_possible():
     xyz = np.column_stack([rng.permutation(100).reshape(-1, 5)[:, :2] * 0.2 - 10 + rng.uniform(0, 0.1, (20, 2)), np.zeros(20)])
     xyz = xyz[[0, 3, 5, 8, 11, 14]] * 1.5
     spots = retrieve_spots(path, xyz, np.ones(6), rng=np.random.default_rng(0))
-    mask = retrieve_dense(path, xyz, np.ones(6), rng=np.random.default_rng(0), options=DenseOptions(given_up=1 - spots.efficiency))
+    mask = retrieve_dense(
+        path, xyz, np.ones(6), rng=np.random.default_rng(0), options=DenseOptions(given_up=1 - spots.efficiency), effort="quick"
+    )
     assert mask.efficiency == pytest.approx(spots.efficiency, rel=0.03)
     assert mask.uniformity > 0.97
 
@@ -226,16 +228,16 @@ def interrupted_at(stage):
 
 @pytest.mark.parametrize("stage", ["site phases", "trials", "blocks", "panel"])
 def test_an_interruption_keeps_the_best_so_far(stage):
-    mask, light = found("stripes", 8, 192, progress=interrupted_at(stage))
+    mask, light = found("stripes", 8, 192, progress=interrupted_at(stage), effort="quick")
     assert mask.interrupted
     assert not mask.converged
-    assert light.crosstalk_mean < (1.0 if stage == "site phases" else 0.1)
+    assert light.crosstalk_mean < (1.0 if stage == "site phases" else 0.2)
     assert mask.efficiency == pytest.approx(light.efficiency, rel=0.05)
 
 
 def test_the_stages_follow_each_other():
     told = []
-    mask, _ = found("stripes", 8, 192, progress=lambda *step: told.append(step))
+    mask, _ = found("stripes", 8, 192, progress=lambda *step: told.append(step), effort="quick")
     assert list(dict.fromkeys(name for name, _, _ in told)) == ["site phases", "trials", "blocks", "panel"]
     assert [count for _, count, _ in told] == list(range(1, len(told) + 1))
     assert all(math.isnan(uniformity) == (name == "site phases") for name, _, uniformity in told)
