@@ -282,11 +282,27 @@ def _verdict(scene: Scene, summary: dict[str, Any]) -> dict[str, Any]:
     predicted = f"The sites are level to a uniformity of {_near_one(summary['uniformity'])} as the panel shows them"
     if summary["converged"] is None:
         return {"fine": True, "lines": [f"{predicted}.", "How the mask was found is not part of this report."], "remedies": ()}
+    if summary["record"]["options"].get("engine") == "dense":
+        return _settled(summary, predicted)
     if not summary["converged"]:
         first = f"Not converged: the search stopped after {steps} iterations, short of {goal}."
         return {"fine": False, "lines": [first, f"{predicted}. If that is not enough:"], "remedies": REMEDIES}
     rest = f"; {_cost(scene.bench, summary['record'])}" if wanted and summary["uniformity"] < wanted else ""
     return {"fine": True, "lines": [f"Converged: the search reached {goal} in {steps} iterations.", f"{predicted}{rest}."], "remedies": ()}
+
+
+def _settled(summary: dict[str, Any], predicted: str) -> dict[str, Any]:
+    """The verdict on a search that has no goal but to get better: whether it still did when it ended."""
+    stray = f" and dark to {_percent(summary['crosstalk_max'])} at worst" if summary["dark"] else ""
+    lines = [f"{predicted.removesuffix(' as the panel shows them')}{stray} as the panel shows them."]
+    if summary["converged"]:
+        return {
+            "fine": True,
+            "lines": [f"Settled: the search ended after {summary['iterations']} steps, when little was left to gain.", *lines],
+            "remedies": (),
+        }
+    first = f"Not settled: the search ended after {summary['iterations']} steps, while the light was still getting better."
+    return {"fine": False, "lines": [first, f"{lines[0]} If that is not enough:"], "remedies": DENSE_REMEDIES}
 
 
 def _cost(bench: Bench, record: dict[str, Any]) -> str:
@@ -308,6 +324,14 @@ REMEDIES = (
     "Accept less: a lower --uniformity ends the search earlier.",
 )
 """What to try when a search has not converged."""
+
+
+DENSE_REMEDIES = (
+    "Search longer: --effort high, or a higher --iterations.",
+    "Give up more of the light (--given-up), which is what darkness and level sites cost.",
+    "Weigh dark sites more or less against level ones (--darkness), or ask for less drift (--drift-nm).",
+)
+"""The same for the engine dense."""
 
 
 def _numbers(summary: dict[str, Any], power_mw: float, planes: int) -> list[dict[str, str]]:
