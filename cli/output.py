@@ -118,7 +118,9 @@ def progress(figure: str = "uniformity") -> Iterator[Callable[[str, int, float],
         return
     try:
         yield lambda stage, iterations, value: click.echo(
-            f"\r\x1b[K{stage}: iteration {iterations}, {figure} {value:.5f}", err=True, nl=False
+            f"\r\x1b[K{stage}: iteration {iterations}" + (f", {figure} {value:.5f}" if math.isfinite(value) else ""),
+            err=True,
+            nl=False,
         )
     finally:
         click.echo("\r\x1b[K", err=True, nl=False)

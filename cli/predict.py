@@ -25,6 +25,7 @@ if TYPE_CHECKING:
 @click.option("--registration", type=options.FILE, help="Registration file; without it, the one in the mask's own record.")
 @click.option("--frame", type=options.FILE, metavar="FILE", help="Camera frame of the mask, to compare with (TIFF, PNG or NPY).")
 @click.option("--picture", type=options.FILE, metavar="PNG", help="With --frame: draw measured against predicted intensities.")
+@options.polarisation
 @options.overwrite
 @options.as_json
 def command(
@@ -34,6 +35,7 @@ def command(
     registration: Path | None,
     frame: Path | None,
     picture: Path | None,
+    polarisation: str,
     overwrite: bool,
     as_json: bool,
 ) -> None:
@@ -43,7 +45,8 @@ def command(
 
     Without --arrangement and --registration the sites are those that the mask was made for, moved
     along with its nudges. With --frame the sites are also measured on a camera frame of the mask,
-    for which the registration has to tell where the camera sees the objective plane.
+    for which the registration has to tell where the camera sees the objective plane. With
+    --polarisation the figures of the vector model follow those of the scalar one.
     """
     from holo.bench import read_bench
     from holo.errors import InputError, naming
@@ -59,12 +62,14 @@ def command(
     if placed is not None:
         if frame is not None:
             raise InputError(f"--frame: found {frame}; allowed: none with continuous light, which is not measured on frames")
+        if polarisation != "scalar":
+            raise InputError(f"--polarisation: found {polarisation}; allowed: scalar with continuous light")
         with naming(mask):
             judged = predict_smooth(used, read.levels, placed, sites)
         show({"mask": mask, "bench": bench, "sites": len(sites.target), **judged.summary()}, as_json)
         return
     with naming(mask):
-        found = predict(used, read.levels, sites)
+        found = predict(used, read.levels, sites, polarisation=polarisation)
     seen = {} if frame is None else compared(frame, found, used, _registration(read.record, registration), picture, overwrite)
     show({"mask": mask, "bench": bench, "sites": len(found.sites.target), **found.summary(), **seen}, as_json)
 

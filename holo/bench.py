@@ -699,10 +699,10 @@ def bench_warnings(bench: Bench, sites: Sites | None = None) -> list[str]:
     return found if sites is None else [*found, *_site_warnings(bench, sites)]
 
 
-def drowned(bench: Bench, sites: Sites) -> NDArray[np.bool_]:
-    """Tell which dark sites lie so close to a bright one that its light cannot be kept away, shape (n,).
+def drowned(bench: Bench, sites: Sites, share: float = 1.0) -> NDArray[np.bool_]:
+    """Tell which dark sites lie so close to a bright one that separated spots cannot keep its light away, shape (n,).
 
-    Closer, that is, than the resolution (`Bench.resolution_um`).
+    Closer, that is, than a share of the resolution (`Bench.resolution_um`).
 
     Examples
     --------
@@ -717,7 +717,7 @@ def drowned(bench: Bench, sites: Sites) -> NDArray[np.bool_]:
     bright, places = sites.target > 0, sites.xyz_um / bench.resolution_um
     if not bright.any():
         return bright
-    return np.asarray(~bright & (KDTree(places[bright]).query(places)[0] < 1 - 1e-9))
+    return np.asarray(~bright & (KDTree(places[bright]).query(places)[0] < share * (1 - 1e-9)))
 
 
 def _light_warnings(bench: Bench) -> list[str]:
@@ -768,7 +768,7 @@ def _site_warnings(bench: Bench, sites: Sites) -> list[str]:
     beyond = np.asarray((np.abs(sites.xyz_um[:, :2]) > half).any(axis=1))
     undiffracted = np.asarray(np.hypot(*sites.xyz_um[:, :2].T) < reach)
     ghosts = _on_ghosts(sites.xyz_um, sites.xyz_um[sites.target > 0], reach)
-    lost = drowned(bench, sites)
+    lost = drowned(bench, sites, 0.5)
     if beyond.any():
         found.append(
             f"{_count(sites, beyond)} beyond the field that the panel can address, {half:.4g} um to each side of the axis: their light"

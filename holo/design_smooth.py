@@ -147,8 +147,7 @@ def design_smooth(
     """
     begin = time.perf_counter()
     options = options or DesignOptions()
-    if options.uniformity is not None:
-        raise InputError(f"uniformity: found {options.uniformity:g}; allowed: none with continuous light; use rms")
+    _check_options(options)
     placed, sites = placed_light(bench, arrangement, registration)
     path = light_path(bench)
     window = _window(bench, path, placed, sites)
@@ -164,6 +163,16 @@ def design_smooth(
     return SmoothDesign(mask, prediction, before, found, time.perf_counter() - begin)
 
 
+def _check_options(options: DesignOptions) -> None:
+    """Refuse what the engine for continuous light has no use for."""
+    if options.uniformity is not None:
+        raise InputError(f"uniformity: found {options.uniformity:g}; allowed: none with continuous light; use rms")
+    if options.engine != "auto" or options.dense is not None:
+        raise InputError(f"engine: found {options.engine}, or options of one; allowed: auto with continuous light")
+    if options.polarisation != "scalar":
+        raise InputError(f"polarisation: found {options.polarisation}; allowed: scalar with continuous light")
+
+
 def placed_light(bench: Bench, arrangement: Arrangement, registration: Registration | None) -> tuple[PlacedSmooth, Sites]:
     """Find where the continuous light and the sites of an arrangement lie, and refuse what no mask can make.
 
@@ -176,7 +185,7 @@ def placed_light(bench: Bench, arrangement: Arrangement, registration: Registrat
     if placed is None:
         raise InputError("found no continuous light; allowed: an arrangement with a table [smooth]")
     sites = place(arrangement, bench.lattice, registration)
-    check_sites(bench, sites)
+    check_sites(bench, sites, "spots")
     left, right, top, bottom = reach_um(bench, placed)
     half = bench.field_um / 2
     if min(left, top) < -half or max(right, bottom) > half:

@@ -180,6 +180,9 @@ def test_the_two_designs_do_not_take_each_others_work(bench, made):
         design_smooth(bench, block(2, 2))
     with pytest.raises(InputError, match=r"uniformity: found 0\.9; allowed: none with continuous light"):
         design_smooth(bench, arrangement, options=DesignOptions(uniformity=0.9))
+    for wrong in ({"engine": "spots"}, {"polarisation": "x"}):
+        with pytest.raises(InputError, match=f"^{next(iter(wrong))}: found .*; allowed: .* with continuous light"):
+            design_smooth(bench, arrangement, options=DesignOptions(**wrong))
     with pytest.raises(InputError, match="rms: found 2; allowed: a number between 0 and 1"):
         DesignOptions(rms=2)
     with pytest.raises(InputError, match="found no bright site; allowed: a mask with sites to follow"):
@@ -228,6 +231,8 @@ def test_design_again_and_predict(designed, folder, tmp_path):
     assert told["rms"] == other["rms"] == designed["rms"]
     run = command("predict", folder / "mask.tiff", "--bench", folder / "bench.toml", "--frame", "f.tiff", code=2)
     assert "--frame: found f.tiff; allowed: none with continuous light" in run.stderr
+    run = command("predict", folder / "mask.tiff", "--bench", folder / "bench.toml", "--polarisation", "x", code=2)
+    assert "--polarisation: found x; allowed: scalar with continuous light" in run.stderr
 
 
 def test_ctrl_c_keeps_the_best_so_far_and_says_so(folder, tmp_path, monkeypatch):

@@ -545,6 +545,9 @@ STAGES = {
     "settle": "lets the phases follow again, on the whole panel",
     "hold": "levels them with their phases held",
     "turn": "turns the pixels one by one, which darkens the dark sites, levels the bright ones to the last digit and costs some efficiency",
+    "trials": "tries some sets of site phases on the panel in blocks of pixels",
+    "blocks": "goes on there with the best of them",
+    "panel": "turns the pixels of the whole panel",
 }
 """What the stages of a search do, by their names in its history."""
 

@@ -304,6 +304,8 @@ def _page(scene: SmoothScene, made: SmoothDesign, summary: dict[str, Any], pictu
         pictures=pictures,
         orders=(),
         orders_note="",
+        changed=(),
+        vector=(),
         columns=() if listed is None else page.COLUMNS if _all_bright(made.prediction.sites) else (*page.COLUMNS, "crosstalk (%)"),
         rows=() if listed is None else page._rows(listed),
         sites_note="" if listed is None else page._sites_note(listed),
