@@ -335,6 +335,7 @@ def test_the_command_says_which_engine_and_makes_the_mask_again(lab):
     assert record["options"]["dense"] == {"darkness": 20.0, "given_up": 0.7, "drift_nm": 20.0}
     assert record["options"]["engine"] == "dense"
     assert record["options"]["polarisation"] == "y"
+    assert "polarisation y, darkness 20.0, given_up 0.7, drift_nm 20.0" in run("inspect", "m.tiff").stdout
     again = json.loads(run("design", "--again", "m.tiff", "-o", "again.tiff", "--json").stdout)
     assert again["same_mask"]
     assert np.array_equal(read_mask("again.tiff").phase, read_mask("m.tiff").phase)
