@@ -341,6 +341,14 @@ def test_the_command_says_which_engine_and_makes_the_mask_again(lab):
     assert np.array_equal(read_mask("again.tiff").phase, read_mask("m.tiff").phase)
 
 
+def test_spots_asked_for_where_sites_are_close_come_with_a_warning(lab):
+    (lab / "beside.toml").write_text("[[add]]\nsites = [[0, 0], [3, 0]]\n[dark]\nmargin = 1\n")
+    result = run("design", "beside.toml", "--bench", "bench.toml", "-o", "m.tiff", "--effort", "quick", "--engine", "spots")
+    assert result.exit_code == 0, result.output
+    assert "warning: dark sites closer to a bright one than the resolution are judged" in result.stderr
+    assert "engine dense" not in result.stderr
+
+
 def test_an_older_record_stays_with_the_engine_of_its_time(lab):
     """Before there was a choice, all masks were of separated spots, dark sites close to them or not."""
     bench = read_bench(lab / "bench.toml")
@@ -424,5 +432,12 @@ def test_the_report_tells_drift_polarisation_and_orders(lab):
     assert [row["polarisation"] for row in summary["vector"]] == ["x", "y", "circular-xy"]
     assert sum(order["sites"] for order in summary["crosstalk_by_order"]) == summary["dark"] == 27
     page = (lab / "report" / "report.html").read_text()
-    for text in ("drift of 50 nm", "vector model, circular", "What drift and polarisation change", "given up", f"{SPACING_UM:g}"):
+    for text in (
+        "ettled: the search ended after",
+        "drift of 50 nm",
+        "vector model, circular",
+        "What drift and polarisation change",
+        "given up",
+        f"{SPACING_UM:g}",
+    ):
         assert text in page
