@@ -171,7 +171,7 @@ def remade(again: Path, bench: Path | None, outputs: Outputs) -> dict[str, Any]:
 
 def _made(inputs: Inputs, wanted: DesignOptions, make: Callable[[Progress | None], Design], outputs: Outputs) -> dict[str, Any]:
     """Refuse what cannot be written, warn, make the mask, write it and its report."""
-    from holo.bench import bench_warnings
+    from holo.bench import bench_warnings, drowned
     from holo.design import check_sites, chosen_engine
     from holo.mask import write_mask
     from holo.registration import place
@@ -182,6 +182,8 @@ def _made(inputs: Inputs, wanted: DesignOptions, make: Callable[[Progress | None
     check_sites(inputs.bench, sites, engine.name)
     warnings = bench_warnings(inputs.bench, sites)
     warn(warnings)
+    if engine.name == "spots" and engine.why == "as asked" and drowned(inputs.bench, sites).any():
+        warn(["dark sites closer to a bright one than the resolution are judged, but the engine spots does not keep them dark"])
     if engine.name != "spots":
         note(f"engine {engine.name}: {engine.why}")
     _announce_compiling()

@@ -27,6 +27,7 @@ def command(mask: Path, as_json: bool) -> None:
         show({**head, "record": record}, as_json)
         return
     sources = {key: record[key]["path"] or "given in code" for key in SOURCES if record[key]}
-    options_text = ", ".join(f"{key} {value}" for key, value in record["options"].items() if value is not None)
+    chosen = {key: value for key, value in record["options"].items() if key != "dense"} | record["options"].get("dense", {})
+    options_text = ", ".join(f"{key} {value}" for key, value in chosen.items() if value is not None)
     about = {"made": record["time"], "holo": record["holo"], **sources, "seed": record["seed"], "options": options_text}
     show({**head, **about, **record["figures"], **({"nudges": record["nudges"]} if record["nudges"] else {})}, as_json)

@@ -699,6 +699,10 @@ def bench_warnings(bench: Bench, sites: Sites | None = None) -> list[str]:
     return found if sites is None else [*found, *_site_warnings(bench, sites)]
 
 
+HOPELESS = 0.5
+"""Distance to a bright site, over the resolution, below which no mask keeps a dark site dark."""
+
+
 def drowned(bench: Bench, sites: Sites, share: float = 1.0) -> NDArray[np.bool_]:
     """Tell which dark sites lie so close to a bright one that separated spots cannot keep its light away, shape (n,).
 
@@ -768,7 +772,7 @@ def _site_warnings(bench: Bench, sites: Sites) -> list[str]:
     beyond = np.asarray((np.abs(sites.xyz_um[:, :2]) > half).any(axis=1))
     undiffracted = np.asarray(np.hypot(*sites.xyz_um[:, :2].T) < reach)
     ghosts = _on_ghosts(sites.xyz_um, sites.xyz_um[sites.target > 0], reach)
-    lost = drowned(bench, sites, 0.5)
+    lost = drowned(bench, sites, HOPELESS)
     if beyond.any():
         found.append(
             f"{_count(sites, beyond)} beyond the field that the panel can address, {half:.4g} um to each side of the axis: their light"

@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 from holo import __version__
 from holo.affine import Affine
 from holo.arrangement import Arrangement, arrangement_files, from_sites, parse_arrangement
-from holo.bench import Bench, drowned, parse_bench
+from holo.bench import HOPELESS, Bench, drowned, parse_bench
 from holo.errors import InputError
 from holo.field.path import LightPath, light_path
 from holo.field.vector import focus_weights, transverse
@@ -33,9 +33,6 @@ from holo.tables import REQUIRED, parse_toml, shortened
 
 ENGINES = ("auto", "spots", "dense")
 """What may find the phase: `holo.retrieve.spots`, `holo.retrieve.dense`, or whichever the distances between the sites ask for."""
-
-HOPELESS = 0.5
-"""Distance to a bright site, over the resolution, below which the dense engine does not ask a dark site to be dark."""
 
 Source = dict[str, Any]
 """Where an input came from, as the record of a mask has it: ``path``, ``digest``, ``text`` and ``files`` (side files by digest)."""

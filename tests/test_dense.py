@@ -335,9 +335,18 @@ def test_the_command_says_which_engine_and_makes_the_mask_again(lab):
     assert record["options"]["dense"] == {"darkness": 20.0, "given_up": 0.7, "drift_nm": 20.0}
     assert record["options"]["engine"] == "dense"
     assert record["options"]["polarisation"] == "y"
+    assert "polarisation y, darkness 20.0, given_up 0.7, drift_nm 20.0" in run("inspect", "m.tiff").stdout
     again = json.loads(run("design", "--again", "m.tiff", "-o", "again.tiff", "--json").stdout)
     assert again["same_mask"]
     assert np.array_equal(read_mask("again.tiff").phase, read_mask("m.tiff").phase)
+
+
+def test_spots_asked_for_where_sites_are_close_come_with_a_warning(lab):
+    (lab / "beside.toml").write_text("[[add]]\nsites = [[0, 0], [3, 0]]\n[dark]\nmargin = 1\n")
+    result = run("design", "beside.toml", "--bench", "bench.toml", "-o", "m.tiff", "--effort", "quick", "--engine", "spots")
+    assert result.exit_code == 0, result.output
+    assert "warning: dark sites closer to a bright one than the resolution are judged" in result.stderr
+    assert "engine dense" not in result.stderr
 
 
 def test_an_older_record_stays_with_the_engine_of_its_time(lab):
@@ -423,5 +432,12 @@ def test_the_report_tells_drift_polarisation_and_orders(lab):
     assert [row["polarisation"] for row in summary["vector"]] == ["x", "y", "circular-xy"]
     assert sum(order["sites"] for order in summary["crosstalk_by_order"]) == summary["dark"] == 27
     page = (lab / "report" / "report.html").read_text()
-    for text in ("drift of 50 nm", "vector model, circular", "What drift and polarisation change", "given up", f"{SPACING_UM:g}"):
+    for text in (
+        "ettled: the search ended after",
+        "drift of 50 nm",
+        "vector model, circular",
+        "What drift and polarisation change",
+        "given up",
+        f"{SPACING_UM:g}",
+    ):
         assert text in page

@@ -56,7 +56,7 @@ class Demand:
         >>> round(value, 12)  # the bright site is level, the dark one has a tenth of its light
         0.1
         >>> slope.round(3)
-        array([[0.   +0.j, 0.894+0.j]], dtype=complex64)
+        array([[0.   +0.j, 1.789+0.j]], dtype=complex64)
         """
         intensity = _intensity(fields).reshape(-1, len(self.target)) / self.level
         weight, wanted = self._weights()
