@@ -667,7 +667,7 @@ def derived_numbers(bench: Bench, sites: Sites | None = None) -> dict[str, float
     }
     if limit is not None:
         numbers["power_density_share_of_limit"] = density / limit
-    if sites is not None:
+    if sites is not None and len(sites.target):
         numbers["farthest_site_um"] = float(np.abs(sites.xyz_um[:, :2]).max())
         envelope = pixel_envelope(sites.xyz_um, bench.wavenumber_scale, bench.envelope_side_um)
         numbers["lowest_envelope"] = float((envelope**2).min())

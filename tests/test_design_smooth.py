@@ -253,6 +253,18 @@ def test_ctrl_c_keeps_the_best_so_far_and_says_so(folder, tmp_path, monkeypatch)
     assert read_mask(target).record["options"]["iterations"] == 5
 
 
+def test_check_looks_at_continuous_light_too(folder, tmp_path):
+    told = json.loads(command("check", folder / "bench.toml", "--arrangement", folder / "box.toml", "--json").stdout)
+    assert "farthest_site_um" not in told
+    for at, warning in (
+        ((2, 2), "the undiffracted spot at (0, 0) lies in"),
+        ((21, 9), "holo design will refuse this arrangement: smooth: found x"),
+    ):
+        (tmp_path / "a.toml").write_text(f"[smooth]\nbox = [4, 4]\nat = {[*at]}\n")
+        told = json.loads(command("check", folder / "bench.toml", "--arrangement", tmp_path / "a.toml", "--json").stdout)
+        assert told["warnings"][0].startswith(warning)
+
+
 @pytest.mark.parametrize(
     ("more", "text", "message"),
     [
