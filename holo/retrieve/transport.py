@@ -17,7 +17,7 @@ from holo.arrays import kernel
 
 Array = NDArray[np.float64]
 
-CELLS = 64
+CELLS = 48
 """Most cells along an axis on which a transport between densities that are not products is solved."""
 
 FIRST, LAST, SWEEPS = 1.0, 1e-2, 16
