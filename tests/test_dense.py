@@ -197,12 +197,12 @@ def test_the_search_finds_site_phases_that_random_ones_do_not_reach():
     waves = [
         (name, np.sqrt(target)[None] * np.exp(1j * phase)) for name, phase in site_waves(ij, xyz[:, :2], 5.4, np.random.default_rng(0))
     ]
-    starts = search(light, demand, waves, keep=3)
+    starts, interrupted = search(light, demand, waves, keep=3)
     values = [start.value for start in starts]
     assert len(starts) == 3
     assert values == sorted(values)
-    assert not any(start.interrupted for start in starts)
-    random = search(light, demand, [wave for wave in waves if wave[0] == "random"], keep=3)
+    assert not interrupted
+    random, _ = search(light, demand, [wave for wave in waves if wave[0] == "random"], keep=3)
     assert values[0] < 0.7 * random[0].value
 
 
@@ -218,12 +218,29 @@ def test_a_beginning_is_as_bright_as_asked():
 # interruption
 
 
-def interrupted_at(stage):
+def interrupted_at(stage, step=0):
     def progress(name, count, uniformity):
-        if name == stage:
+        if name == stage and count >= step:
             raise KeyboardInterrupt
 
     return progress
+
+
+@pytest.mark.parametrize("pixels", [64, 192])
+@pytest.mark.parametrize("step", [85, 165, 330, 700])
+def test_an_interruption_is_told_whichever_start_is_at_work(step, pixels):
+    """Also where that start is not among those that would go on, and where the panel itself is the one in blocks."""
+    told = []
+
+    def progress(name, count, uniformity):
+        told.append(count)
+        interrupted_at("site phases", step)(name, count, uniformity)
+
+    mask, light = found("stripes", 6, pixels, progress=progress, effort="quick")
+    assert told[-1] == step
+    assert mask.interrupted
+    assert not mask.converged
+    assert light.crosstalk_mean < 0.3
 
 
 @pytest.mark.parametrize("stage", ["site phases", "trials", "blocks", "panel"])

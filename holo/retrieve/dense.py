@@ -239,8 +239,7 @@ class _Run:
         """Go down in the small model, on the panel in blocks, on the panel; gives its phase, the last descent and the history."""
         small, coarse = self.light(self.blocks(MODES, FEWEST[0])), self.light(self.blocks(ROOM, FEWEST[1]))
         follow = _Follow(self.demand, self.progress)
-        starts = search(small, self.demand, waves, keep=plan.finalists, report=follow.count("site phases"))
-        stopped = any(start.interrupted for start in starts)
+        starts, stopped = search(small, self.demand, waves, keep=plan.finalists, report=follow.count("site phases"))
         tried = []
         for start in starts[:1] if stopped else starts:
             tried.append(follow.down("trials", coarse, _first_phase(small, coarse, start), 0 if stopped else plan.trial, plan.settled))
@@ -250,13 +249,13 @@ class _Run:
         best = min(tried, key=lambda descent: descent.value)
         if not stopped:
             best = follow.down("blocks", coarse, best.point, plan.blocks, plan.settled)
-        phase = coarse.panel.spread(best.point.astype(np.float32), self.panel)
+            stopped = best.interrupted
         if coarse.panel.step > 1:
-            whole = self.light(self.panel)
-            last = follow.down("panel", whole, phase, 0 if stopped or best.interrupted else plan.pixels, plan.settled)
-            best = replace(last, interrupted=stopped or best.interrupted or last.interrupted)
-            phase = best.point.astype(np.float32)
-        return phase, best, tuple(follow.history)
+            phase = coarse.panel.spread(best.point.astype(np.float32), self.panel)
+            best = follow.down("panel", self.light(self.panel), phase, 0 if stopped else plan.pixels, plan.settled)
+        stopped = stopped or best.interrupted
+        ended = replace(best, interrupted=stopped, converged=best.converged and not stopped)
+        return ended.point.astype(np.float32), ended, tuple(follow.history)
 
     def result(self, phase: NDArray[np.float32], last: Descent, history: tuple[tuple[str, float, float], ...]) -> Retrieval:
         """The mask: the light moved to where the sites are, and the aberration taken off."""

@@ -50,7 +50,6 @@ class Start:
     """Amplitudes of the blocks, over the beam's, shape (2, rows, columns): real and imaginary part."""
     value: float
     """What the demand costs, and what the amplitudes beyond the beam's do."""
-    interrupted: bool = False
 
 
 def site_waves(
@@ -114,7 +113,7 @@ def search(
     keep: int,
     heats: tuple[tuple[float, int], ...] = HEATS,
     report: Report | None = None,
-) -> list[Start]:
+) -> tuple[list[Start], bool]:
     """Lower a demand in the small model from several starts; the worse ones drop out heat by heat.
 
     Parameters
@@ -133,8 +132,10 @@ def search(
 
     Returns
     -------
-    list of Start
-        The best first; the one at work when a KeyboardInterrupt came is marked, and none after it is tried.
+    starts : list of Start
+        The best first.
+    interrupted : bool
+        Whether a KeyboardInterrupt ended the search before its time.
 
     Notes
     -----
@@ -143,17 +144,17 @@ def search(
     """
     starts = [Start(name, begin(small, demand, fields), np.inf) for name, fields in waves]
     for share, steps in heats:
-        starts = sorted(starts, key=lambda start: start.value)[: max(keep, round(share * len(waves)))]
+        starts = _best(starts, max(keep, round(share * len(waves))))
         for number, start in enumerate(starts):
-            starts[number] = _lowered(small, demand, start, steps, report)
-            if starts[number].interrupted:
-                return sorted(starts, key=lambda start: start.value)[:keep]
-    return sorted(starts, key=lambda start: start.value)[:keep]
+            found = descend(lambda pupil: linear_cost(small, demand, pupil), start.pupil, steps=steps, settled=1e-3, report=report)
+            starts[number] = Start(start.name, found.point.astype(np.float32), found.value)
+            if found.interrupted:
+                return _best(starts, keep), True
+    return _best(starts, keep), False
 
 
-def _lowered(small: PanelLight, demand: Demand, start: Start, steps: int, report: Report | None) -> Start:
-    found = descend(lambda pupil: linear_cost(small, demand, pupil), start.pupil, steps=steps, settled=1e-3, report=report)
-    return Start(start.name, found.point.astype(np.float32), found.value, found.interrupted)
+def _best(starts: list[Start], count: int) -> list[Start]:
+    return sorted(starts, key=lambda start: start.value)[:count]
 
 
 def begin(small: PanelLight, demand: Demand, fields: Fields) -> NDArray[np.float32]:
