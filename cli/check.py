@@ -12,7 +12,7 @@ from .new import arrangement_file
 from .output import show, warn
 
 if TYPE_CHECKING:
-    from holo.bench import Bench
+    from holo.design import Inputs
     from holo.registration import Sites
 
 
@@ -39,22 +39,27 @@ def checked(bench: Path, arrangement: Path | None = None, registration: Path | N
 
     if arrangement is None:
         read, sites = read_bench(bench), None
+        wrong: list[str] = []
     else:
         inputs = read_inputs(bench, arrangement_file(arrangement), registration)
         read, sites = inputs.bench, place(inputs.arrangement, inputs.bench.lattice, inputs.registration)
-    warnings = [*_refusal(read, sites), *bench_warnings(read, sites)]
+        wrong = _place_warnings(inputs, sites)
+    warnings = [*wrong, *bench_warnings(read, sites)]
     warn(warnings)
     return {"bench": bench, "name": read.name, "digest": read.digest, **derived_numbers(read, sites), "warnings": warnings}
 
 
-def _refusal(bench: Bench, sites: Sites | None) -> list[str]:
-    """Say why no mask could be designed for some sites."""
+def _place_warnings(inputs: Inputs, sites: Sites) -> list[str]:
+    """Say why no mask could be designed for an arrangement, or what is wrong with the place of its continuous light."""
     from holo.design import check_sites
+    from holo.design_smooth import placed_light, smooth_warnings
     from holo.errors import InputError
 
     try:
-        if sites is not None:
-            check_sites(bench, sites)
+        if inputs.arrangement.smooth is None:
+            check_sites(inputs.bench, sites)
+            return []
+        placed, _ = placed_light(inputs.bench, inputs.arrangement, inputs.registration)
+        return smooth_warnings(inputs.bench, placed)
     except InputError as error:
         return [f"holo design will refuse this arrangement: {error}"]
-    return []

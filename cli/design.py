@@ -15,10 +15,15 @@ from .new import arrangement_file
 from .output import note, progress, show, warn
 
 if TYPE_CHECKING:
-    from holo.design import Design, DesignOptions, Inputs
-    from holo.retrieve.spots import Progress
+    from holo.design import Design, DesignOptions, Engine, Inputs
+    from holo.design_smooth import SmoothDesign
+    from holo.retrieve.dense import DenseOptions
+    from holo.retrieve.spots import Progress, Retrieval
 
-RECORDED = ("arrangement", "registration", "effort", "seed", "uniformity", "iterations")
+DENSE = ("darkness", "given_up", "drift_nm")
+"""Options of the engine dense."""
+
+RECORDED = ("arrangement", "registration", "effort", "seed", "uniformity", "iterations", "engine", "polarisation", "rms", *DENSE)
 """What --again takes from the record of a mask."""
 
 
@@ -30,8 +35,20 @@ RECORDED = ("arrangement", "registration", "effort", "seed", "uniformity", "iter
 @click.option("--report", type=options.FILE, metavar="DIR", help="Write a report into this folder: page, table of sites, pictures.")
 @click.option("--effort", type=click.Choice(["quick", "normal", "high"]), default="normal", show_default=True, help="How long to search.")
 @click.option("--seed", type=int, default=0, show_default=True, help="Seed of the random numbers: same inputs and seed, same mask.")
-@click.option("--uniformity", type=float, metavar="U", help="Uniformity to stop at, instead of the effort's own.")
-@click.option("--iterations", type=int, metavar="N", help="Most iterations of each of the last two stages.")
+@click.option("--uniformity", type=float, metavar="U", help="Uniformity to stop at, instead of the effort's own (engine spots).")
+@click.option("--iterations", type=int, metavar="N", help="Most iterations of each of the last two stages; with [smooth], of all.")
+@click.option(
+    "--engine",
+    default="auto",
+    show_default=True,
+    metavar="E",
+    help="What finds the phase: spots, dense (sites closer than the resolution) or auto.",
+)
+@click.option("--darkness", type=float, metavar="W", help="Engine dense: weight of dark sites against level bright ones (10).")
+@click.option("--given-up", type=float, metavar="SHARE", help="Engine dense: share of the light given up for that (0.6).")
+@click.option("--drift-nm", type=float, metavar="NM", help="Engine dense: demand the same at this distance in +-x and +-y (0).")
+@options.polarisation
+@click.option("--rms", type=float, metavar="E", help="With [smooth]: error of the intensity to stop at, instead of the effort's own.")
 @click.option("--again", type=options.FILE, metavar="MASK", help="Make this mask again from its own record.")
 @options.overwrite
 @options.as_json
@@ -47,6 +64,12 @@ def command(
     seed: int,
     uniformity: float | None,
     iterations: int | None,
+    engine: str,
+    darkness: float | None,
+    given_up: float | None,
+    drift_nm: float | None,
+    polarisation: str,
+    rms: float | None,
     again: Path | None,
     overwrite: bool,
     as_json: bool,
@@ -55,6 +78,7 @@ def command(
 
     ARRANGEMENT is a file or the name of a starter pattern such as ring.
     The figures printed are predicted from the levels as the panel shows them.
+    Interrupted (Ctrl-C), the engine dense writes the best mask so far.
     """
     outputs = Outputs(output, report, overwrite)
     if again is not None:
@@ -63,11 +87,20 @@ def command(
     elif arrangement is not None and bench is not None:
         from holo.design import DesignOptions, read_inputs
 
-        wanted = DesignOptions(effort, seed, uniformity, iterations)
+        dense = _dense({"darkness": darkness, "given_up": given_up, "drift_nm": drift_nm})
+        wanted = DesignOptions(effort, seed, uniformity, iterations, engine, polarisation, dense, rms)
         result = designed(read_inputs(bench, arrangement_file(arrangement), registration), wanted, outputs)
     else:
         raise click.UsageError("needed: ARRANGEMENT and --bench, or --again", context)
     show(result, as_json)
+
+
+def _dense(given: dict[str, float | None]) -> DenseOptions | None:
+    """Options of the engine dense, as far as they are given; None if none is."""
+    from holo.retrieve.dense import DenseOptions
+
+    found = {name: value for name, value in given.items() if value is not None}
+    return DenseOptions(**found) if found else None
 
 
 def _refuse_recorded(context: click.Context) -> None:
@@ -88,10 +121,19 @@ class Outputs:
 
 def designed(inputs: Inputs, wanted: DesignOptions, outputs: Outputs) -> dict[str, Any]:
     """Design a mask from its inputs, write it and its report, and give what there is to say."""
+    if inputs.arrangement.smooth is not None:
+        from holo.design_smooth import design_smooth
+
+        return made_smooth(
+            inputs,
+            lambda shown: design_smooth(inputs.bench, inputs.arrangement, inputs.registration, wanted, shown, sources=inputs.sources),
+            outputs,
+        )
     from holo.design import design
 
     return _made(
         inputs,
+        wanted,
         lambda shown: design(inputs.bench, inputs.arrangement, inputs.registration, wanted, shown, sources=inputs.sources),
         outputs,
     )
@@ -101,7 +143,8 @@ def remade(again: Path, bench: Path | None, outputs: Outputs) -> dict[str, Any]:
     """Make a mask again from its record, and say whether it is the same."""
     import numpy as np
 
-    from holo.design import recorded_inputs, remake
+    from holo.design import recorded_inputs, recorded_options, remake
+    from holo.design_smooth import remake_smooth
     from holo.errors import naming
     from holo.mask import read_mask
 
@@ -109,28 +152,40 @@ def remade(again: Path, bench: Path | None, outputs: Outputs) -> dict[str, Any]:
         with naming(again):
             return remake(old.record, bench, shown)
 
+    def make_smooth(shown: Progress | None) -> SmoothDesign:
+        with naming(again):
+            return remake_smooth(old.record, bench, shown)
+
     old = read_mask(again)
     with naming(again):
-        inputs = recorded_inputs(old.record, bench)
-    result = _made(inputs, make, outputs)
+        inputs, wanted = recorded_inputs(old.record, bench), recorded_options(old.record)
+    result = _made(inputs, wanted, make, outputs) if inputs.arrangement.smooth is None else made_smooth(inputs, make_smooth, outputs)
     same = np.array_equal(read_mask(outputs.mask).levels, old.levels)
     if not same:
-        warn([f"the new mask differs from {again}, made by holo {old.record['holo']}: another machine or version may round otherwise"])
+        why = "another machine or version may round otherwise"
+        if old.record["figures"].get("interrupted"):
+            why = "its search was interrupted"
+        warn([f"the new mask differs from {again}, made by holo {old.record['holo']}: {why}"])
     return {**result, "same_mask": same}
 
 
-def _made(inputs: Inputs, make: Callable[[Progress | None], Design], outputs: Outputs) -> dict[str, Any]:
+def _made(inputs: Inputs, wanted: DesignOptions, make: Callable[[Progress | None], Design], outputs: Outputs) -> dict[str, Any]:
     """Refuse what cannot be written, warn, make the mask, write it and its report."""
-    from holo.bench import bench_warnings
-    from holo.design import check_sites
+    from holo.bench import bench_warnings, drowned
+    from holo.design import check_sites, chosen_engine
     from holo.mask import write_mask
     from holo.registration import place
 
     _check_outputs(inputs, outputs)
     sites = place(inputs.arrangement, inputs.bench.lattice, inputs.registration)
-    check_sites(inputs.bench, sites)
+    engine = chosen_engine(inputs.bench, sites, wanted)
+    check_sites(inputs.bench, sites, engine.name)
     warnings = bench_warnings(inputs.bench, sites)
     warn(warnings)
+    if engine.name == "spots" and engine.why == "as asked" and drowned(inputs.bench, sites).any():
+        warn(["dark sites closer to a bright one than the resolution are judged, but the engine spots does not keep them dark"])
+    if engine.name != "spots":
+        note(f"engine {engine.name}: {engine.why}")
     _announce_compiling()
     with progress() as shown:
         made = make(shown)
@@ -139,19 +194,76 @@ def _made(inputs: Inputs, make: Callable[[Progress | None], Design], outputs: Ou
     if outputs.report is not None:
         _report(outputs.report, inputs, made, outputs)
     if not found.converged:
-        warn(
-            [f"the search ended after {found.iterations} iterations short of the uniformity or darkness it was to reach: try --effort high"]
-        )
+        warn([_shortfall(engine, found)])
     return {
         "mask": outputs.mask,
         **({"report": outputs.report / "report.html"} if outputs.report else {}),
         "sites": len(made.prediction.sites.target),
         **made.prediction.summary(),
+        "engine": engine.name,
         "iterations": found.iterations,
         "converged": found.converged,
         "seconds": made.seconds,
         "warnings": warnings,
     }
+
+
+def _shortfall(engine: Engine, found: Retrieval) -> str:
+    """Say why a search ended before it was done."""
+    if found.interrupted:
+        return f"interrupted after {found.iterations} iterations: this is the best mask so far, and --again will not give it"
+    if engine.name == "dense":
+        return f"the search ended after {found.iterations} iterations, while the light was still getting better: try --effort high"
+    return f"the search ended after {found.iterations} iterations short of the uniformity or darkness it was to reach: try --effort high"
+
+
+def made_smooth(inputs: Inputs, make: Callable[[Progress | None], SmoothDesign], outputs: Outputs) -> dict[str, Any]:
+    """Do for continuous light what `_made` does for sites; Ctrl-C ends the search, and the best mask until then is written."""
+    from holo.bench import bench_warnings
+    from holo.design_smooth import placed_light, smooth_warnings
+    from holo.errors import naming
+    from holo.mask import write_mask
+
+    _check_outputs(inputs, outputs)
+    source = inputs.sources["arrangement"]
+    with naming(source["path"] if source else "arrangement"):
+        placed, sites = placed_light(inputs.bench, inputs.arrangement, inputs.registration)
+    warnings = [*bench_warnings(inputs.bench, sites), *smooth_warnings(inputs.bench, placed)]
+    warn(warnings)
+    _announce_compiling()
+    with progress("rms error") as shown:
+        made = make(shown)
+    found, judged = made.retrieval, made.prediction
+    write_mask(outputs.mask, made.mask, outputs.overwrite)
+    if outputs.report is not None:
+        _report_smooth(outputs.report, inputs, made, outputs)
+    if found.interrupted:
+        warn([f"interrupted after {found.iterations} iterations: {outputs.mask} holds the best phase until then"])
+    elif not found.converged:
+        warn([f"the search ended after {found.iterations} iterations short of the error it was to reach: try --effort high or less power"])
+    return {
+        "mask": outputs.mask,
+        **({"report": outputs.report / "report.html"} if outputs.report else {}),
+        "sites": len(judged.sites.target),
+        **judged.summary(),
+        "rms_before_levels": made.rms_before_levels,
+        "iterations": found.iterations,
+        "converged": found.converged,
+        "interrupted": found.interrupted,
+        "seconds": made.seconds,
+        "warnings": warnings,
+    }
+
+
+def _report_smooth(folder: Path, inputs: Inputs, made: SmoothDesign, outputs: Outputs) -> None:
+    """Write the report of continuous light; if that fails, say that the mask is there."""
+    from holo.report.smooth import write_smooth_report
+
+    try:
+        write_smooth_report(folder, inputs.bench, made, title=inputs.arrangement.title, overwrite=outputs.overwrite)
+    except BaseException:
+        note(f"{outputs.mask} is written, but not its report")
+        raise
 
 
 def _report(folder: Path, inputs: Inputs, made: Design, outputs: Outputs) -> None:

@@ -31,7 +31,8 @@ def command(mask: Path, as_json: bool) -> None:
     sources = {key: record[key]["path"] or "given in code" for key in SOURCES if record[key]}
     with naming(mask):
         correction = recorded_correction(record)
-    chosen = {key: value for key, value in record["options"].items() if key != "correction"}
+    chosen = {key: value for key, value in record["options"].items() if key not in ("correction", "dense")}
+    chosen |= record["options"].get("dense", {})
     options_text = ", ".join(f"{key} {value}" for key, value in chosen.items() if value is not None)
     corrected = {} if correction is None else {"corrected": f"for light measured at {len(correction.waves)} sites"}
     about = {"made": record["time"], "holo": record["holo"], **sources, "seed": record["seed"], "options": options_text, **corrected}

@@ -35,5 +35,12 @@ recorded_bench = click.option("--bench", type=FILE, help="Bench file (TOML); wit
 registration = click.option("--registration", type=FILE, help="Registration file (TOML); without it, the bench's nominal lattice.")
 new_mask = click.option("-o", "--output", type=FILE, required=True, callback=mask_output, help="Mask file to write (.tiff).")
 dark_frame = click.option("--dark", type=FILE, metavar="FRAME", help="Frame without light, to take off; by default that of the bench file.")
+polarisation = click.option(
+    "--polarisation",
+    default="scalar",
+    show_default=True,
+    metavar="P",
+    help="Of the light on the panel, for the vector model: x, y, circular-xy, circular-yx or degrees from x towards y.",
+)
 overwrite = click.option("--overwrite", is_flag=True, help="Replace outputs that exist.")
 as_json = click.option("--json", "as_json", is_flag=True, help="Print one JSON object instead of a table.")

@@ -111,14 +111,16 @@ def note(text: str) -> None:
 
 
 @contextmanager
-def progress() -> Iterator[Callable[[str, int, float], None] | None]:
-    """Show the progress of a search as one line that is wiped in the end; None where nobody watches a terminal."""
+def progress(figure: str = "uniformity") -> Iterator[Callable[[str, int, float], None] | None]:
+    """Show the progress of a search, towards some figure, as one line that is wiped in the end; None where nobody watches a terminal."""
     if not sys.stderr.isatty():
         yield None
         return
     try:
-        yield lambda stage, iterations, uniformity: click.echo(
-            f"\r\x1b[K{stage}: iteration {iterations}, uniformity {uniformity:.5f}", err=True, nl=False
+        yield lambda stage, iterations, value: click.echo(
+            f"\r\x1b[K{stage}: iteration {iterations}" + (f", {figure} {value:.5f}" if math.isfinite(value) else ""),
+            err=True,
+            nl=False,
         )
     finally:
         click.echo("\r\x1b[K", err=True, nl=False)

@@ -15,6 +15,7 @@ if TYPE_CHECKING:
     from holo.bench import Bench
     from holo.predict import Prediction
     from holo.registration import Registration, Sites
+    from holo.smooth import PlacedSmooth
 
 
 @click.command()
@@ -24,6 +25,7 @@ if TYPE_CHECKING:
 @click.option("--registration", type=options.FILE, help="Registration file; without it, the one in the mask's own record.")
 @click.option("--frame", type=options.FILE, metavar="FILE", help="Camera frame of the mask, to compare with (TIFF, PNG or NPY).")
 @click.option("--picture", type=options.FILE, metavar="PNG", help="With --frame: draw measured against predicted intensities.")
+@options.polarisation
 @options.overwrite
 @options.as_json
 def command(
@@ -33,6 +35,7 @@ def command(
     registration: Path | None,
     frame: Path | None,
     picture: Path | None,
+    polarisation: str,
     overwrite: bool,
     as_json: bool,
 ) -> None:
@@ -42,19 +45,31 @@ def command(
 
     Without --arrangement and --registration the sites are those that the mask was made for, moved
     along with its nudges. With --frame the sites are also measured on a camera frame of the mask,
-    for which the registration has to tell where the camera sees the objective plane.
+    for which the registration has to tell where the camera sees the objective plane. With
+    --polarisation the figures of the vector model follow those of the scalar one.
     """
     from holo.bench import read_bench
-    from holo.errors import naming
+    from holo.errors import InputError, naming
     from holo.mask import read_mask
     from holo.predict import predict
+    from holo.predict_smooth import predict_smooth
 
     read, used = read_mask(mask), read_bench(bench)
     if used.digest != read.record["bench"]["digest"]:
         warn([f"{bench}: is not the bench that the mask was made for"])
     sites = _sites(mask, read.record, used, arrangement, registration)
+    placed = _placed(mask, read.record, used, arrangement, registration)
+    if placed is not None:
+        if frame is not None:
+            raise InputError(f"--frame: found {frame}; allowed: none with continuous light, which is not measured on frames")
+        if polarisation != "scalar":
+            raise InputError(f"--polarisation: found {polarisation}; allowed: scalar with continuous light")
+        with naming(mask):
+            judged = predict_smooth(used, read.levels, placed, sites)
+        show({"mask": mask, "bench": bench, "sites": len(sites.target), **judged.summary()}, as_json)
+        return
     with naming(mask):
-        found = predict(used, read.levels, sites)
+        found = predict(used, read.levels, sites, polarisation=polarisation)
     seen = {} if frame is None else compared(frame, found, used, _registration(read.record, registration), picture, overwrite)
     show({"mask": mask, "bench": bench, "sites": len(found.sites.target), **found.summary(), **seen}, as_json)
 
@@ -103,3 +118,21 @@ def _sites(mask: Path, record: dict[str, Any], bench: Bench, arrangement: Path |
         else read_arrangement(arrangement_file(arrangement), bench.lattice)
     )
     return place(wanted, bench.lattice, _registration(record, registration))
+
+
+def _placed(mask: Path, record: dict[str, Any], bench: Bench, arrangement: Path | None, registration: Path | None) -> PlacedSmooth | None:
+    """Find the continuous light to judge, in the same way; None if there is none."""
+    from holo.arrangement import read_arrangement
+    from holo.design import recorded_arrangement
+    from holo.design_smooth import recorded_light
+    from holo.errors import naming
+    from holo.registration import place_continuous
+
+    if arrangement is None:
+        with naming(mask):
+            wanted = recorded_arrangement(record, bench.lattice)
+            if registration is None:
+                return None if wanted.smooth is None else recorded_light(record, bench)[0]
+    else:
+        wanted = read_arrangement(arrangement_file(arrangement), bench.lattice)
+    return place_continuous(wanted, bench.lattice, _registration(record, registration))

@@ -2,24 +2,23 @@
 
 from __future__ import annotations
 
-import io
 import math
 import os
 import re
-import warnings
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import AbstractContextManager
 from dataclasses import dataclass, replace
 from functools import cached_property, partial
 from pathlib import Path
-from typing import Any
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from holo.errors import InputError, naming
-from holo.files import digest, read_bytes, read_csv, read_text, read_tiff
+from holo.files import digest, read_csv, read_text
+from holo.images import read_grey
 from holo.lattice import Lattice, frozen_array
+from holo.smooth import Smooth, read_smooth, smooth_files
 from holo.tables import REQUIRED, Table, parse_toml
 
 MAX_SITES = 200_000
@@ -32,7 +31,6 @@ _FARTHEST = 1e5
 _DEEPEST_UM = 1e4
 _FAINTEST, _BRIGHTEST = 1e-6, 1e6
 _MOST_CELLS = 1_000_000
-_MOST_IMAGE_PIXELS = 2**24
 _UNIT = Lattice(np.eye(2))
 _SOURCES = ("sites", "sites_csv", "block", "disc", "ring", "line", "picture", "image")
 _HEADING = re.compile(r"""^[ \t]*\[\[[ \t]*["']?(add|remove)["']?[ \t]*\]\]""", re.MULTILINE)
@@ -51,6 +49,8 @@ class Arrangement:
         Wanted relative intensity; 0 marks a dark site, which must get no light.
     z_um : ndarray, shape (n,)
         Depth, um.
+    smooth : Smooth, optional
+        Continuous light that is wanted, besides the sites or instead of any.
 
     Raises
     ------
@@ -61,7 +61,7 @@ class Arrangement:
     Notes
     -----
     ``a | b`` has the sites of both, and where they share one, that of ``b``; ``a - b`` has the sites of ``a`` that ``b`` lacks;
-    ``a & b`` those of ``a`` that ``b`` has too.
+    ``a & b`` those of ``a`` that ``b`` has too. Continuous light goes along with ``a``; with ``a | b`` that of ``b`` if ``a`` has none.
 
     Examples
     --------
@@ -74,6 +74,7 @@ class Arrangement:
     ij: NDArray[np.float64]
     target: NDArray[np.float64]
     z_um: NDArray[np.float64]
+    smooth: Smooth | None = None
 
     def __post_init__(self) -> None:
         if len(self.ij) > MAX_SITES:
@@ -114,6 +115,7 @@ class Arrangement:
             np.concatenate([kept.ij, other.ij]),
             np.concatenate([kept.target, other.target]),
             np.concatenate([kept.z_um, other.z_um]),
+            self.smooth or other.smooth,
         )
 
     def __sub__(self, other: Arrangement) -> Arrangement:
@@ -501,6 +503,39 @@ def read_arrangement(path: str | os.PathLike[str], lattice: Lattice) -> Arrangem
     ``[dark]`` with ``margin = d`` asks for darkness on every lattice site that lies within the distance d of a bright one and
     is not in the arrangement itself (`Arrangement.with_dark_margin`).
 
+    A table ``[smooth]`` asks for continuous light, besides sites or without any (`holo.smooth`). It has, all optional,
+
+    ``unit = "um"`` or ``"lattice"``
+        What its places and lengths are counted in: um in the objective plane, or lattice coordinates and spacings; then x runs along the
+        first lattice vector and everything moves with a registration.
+    ``power = p``
+        Share of the light of the pupil that goes into the signal region, by default 0.5: the less, the smoother.
+    ``margin = m``
+        Width of the dark rim around the light that belongs to that region; outside it the light is free.
+    ``z_um = z``
+        Depth.
+    ``sites_power = p``
+        Share of the light that goes to the sites, if there are any, by default 0.1.
+
+    and shapes: one in the table itself, and any number in tables ``[[smooth.add]]``, which are summed, and ``[[smooth.times]]``, by which
+    the sum is multiplied. Each has exactly one of
+
+    ``box = [width, height]``, ``disc = radius``, ``ring = [inner, outer]``
+        Full light inside.
+    ``wall = [length, thickness]`` with ``gap = g``
+        A bar along x with a gap in its middle.
+    ``image = "file.png"``, ``array = "file.npy"`` with ``size = [width, height]``
+        Laid over a rectangle; black or 0 is no light.
+    ``speckle = correlation`` with ``size = [width, height]`` and ``seed = s``
+        Random grains of mean 1 of that correlation length.
+    ``ramp = [low, high]`` with ``length = l``
+        In ``[[smooth.times]]``: a slope along x over that length, constant beyond.
+    ``bowl = [harmonic, quartic]`` with ``radius = r``
+        In ``[[smooth.times]]``: ``1 + harmonic (d / r)^2 + quartic (d / r)^4`` at the distance d.
+
+    and may have ``at = [x, y]``, its middle in the unit, ``angle_deg``, turned from x towards y, ``target``, a factor, ``edge``, the
+    width over which its rim rises from 8 % to 92 % (by default four focal cells), and ``inverse = true`` for 1 less the shape.
+
     Examples
     --------
     >>> from tempfile import TemporaryDirectory
@@ -519,15 +554,18 @@ def parse_arrangement(text: str, path: str | os.PathLike[str], lattice: Lattice)
     See `read_arrangement`.
     """
     root = parse_toml(text, Path(path))
-    if "smooth" in root:
-        raise root.problem("smooth", "continuous targets are not available in this version; allowed: [[add]], [[remove]] and [dark]")
+    smooth = root.table("smooth")
     sites = from_sites([], title=root.text("title", default=Path(path).stem))
     for kind, table in _blocks(root, text):
         sites = _joined(sites, table, lattice) if kind == "add" else _without(sites, table, lattice)
     dark = root.table("dark")
     root.close()
-    if not len(sites.bright):
-        raise InputError(f"{root.path}: found no bright site; allowed: at least one [[add]] block with a target above 0")
+    if smooth is not None:
+        sites = replace(sites, smooth=read_smooth(smooth))
+    elif not len(sites.bright):
+        raise InputError(
+            f"{root.path}: found no bright site; allowed: at least one [[add]] block with a target above 0, or a table [smooth]"
+        )
     if dark is None:
         return sites
     margin = dark.number("margin", 0, 1000, REQUIRED, above=True)
@@ -551,8 +589,10 @@ def arrangement_files(text: str, path: str | os.PathLike[str]) -> dict[str, str]
     dict
         Name as it stands in the arrangement to ``sha256:<hex>``, in order of appearance.
     """
-    blocks = _blocks(parse_toml(text, Path(path)), text)
-    named = [(table, key) for _, table in blocks for key in ("sites_csv", "image") if key in table]
+    root = parse_toml(text, Path(path))
+    named = [(table, key) for _, table in _blocks(root, text) for key in ("sites_csv", "image") if key in table]
+    smooth = root.table("smooth")
+    named += [] if smooth is None else smooth_files(smooth)
     return {table.text(key): digest(table.file(key)) for table, key in named}
 
 
@@ -656,7 +696,7 @@ def _source(key: str, table: Table, lattice: Lattice, centre: tuple[float, float
             return partial(picture, [row.strip() for row in table.texts(key)])
         case _:
             columns, rows = table.integers("size", 2, 1, 2000, REQUIRED)
-            return partial(from_image, _read_grey(table.file(key)), columns, rows, table.number("threshold", 0.001, 1, 0.05))
+            return partial(from_image, read_grey(table.file(key)), columns, rows, table.number("threshold", 0.001, 1, 0.05))
 
 
 def _from_columns(
@@ -666,37 +706,3 @@ def _from_columns(
     given = np.ones_like(i) if target is None else np.where(np.isnan(target), 1.0, target)
     depth = np.zeros_like(i) if z_um is None else np.where(np.isnan(z_um), 0.0, z_um)
     return from_sites(np.column_stack([i, j]), given, depth)
-
-
-def _read_grey(path: Path) -> NDArray[np.float64]:
-    """Read a grey image as values from 0 to 1, with its size checked before it is unpacked."""
-    tiff = path.suffix.lower() in (".tif", ".tiff")
-    image = read_tiff(path) if tiff else _read_png(path)
-    if image.size > _MOST_IMAGE_PIXELS:
-        raise InputError(f"{path}: found {image.size} pixels; allowed: at most {_MOST_IMAGE_PIXELS}")
-    full = np.iinfo(image.dtype).max if image.dtype.kind in "ui" else 1
-    grey = image.astype(np.float64) / full
-    if not ((grey >= 0) & (grey <= 1)).all():
-        raise InputError(f"{path}: found values from {image.min():g} to {image.max():g}; allowed: 0 to {full}")
-    return grey
-
-
-def _read_png(path: Path) -> NDArray[Any]:
-    from PIL import Image, UnidentifiedImageError
-
-    content = io.BytesIO(read_bytes(path, limit=2**28))
-    try:
-        with warnings.catch_warnings():
-            warnings.simplefilter("error")  # Pillow warns of images that unpack to more than memory holds
-            with Image.open(content, formats=("PNG", "BMP")) as image:
-                if image.width * image.height > _MOST_IMAGE_PIXELS:
-                    raise InputError(f"{path}: found {image.width} x {image.height} pixels; allowed: at most {_MOST_IMAGE_PIXELS} in all")
-                if image.mode not in ("1", "L", "I;16", "RGB"):
-                    raise InputError(f"{path}: found the image mode {image.mode}; allowed: grey or RGB without transparency or palette")
-                return np.asarray(image.convert("L") if image.mode == "RGB" else image)
-    except InputError:
-        raise
-    except UnidentifiedImageError as error:
-        raise InputError(f"{path}: not a PNG, BMP or TIFF image, or a damaged one") from error
-    except Exception as error:  # Pillow raises many kinds on damaged files
-        raise InputError(f"{path}: not a readable PNG, BMP or TIFF image ({type(error).__name__}: {str(error)[:120]})") from error

@@ -8,7 +8,7 @@ from __future__ import annotations
 import os
 import threading
 from collections.abc import Callable, Iterable
-from concurrent.futures import ThreadPoolExecutor
+from concurrent.futures import ThreadPoolExecutor, wait
 from pathlib import Path
 from types import ModuleType
 from typing import Any, TypeVar, cast
@@ -94,8 +94,12 @@ class Workers:
                     return
                 work(worker, task)
 
-        for future in [self._pool.submit(run, worker) for worker in range(self.count)]:
-            future.result()
+        futures = [self._pool.submit(run, worker) for worker in range(self.count)]
+        try:
+            for future in futures:
+                future.result()
+        finally:
+            wait(futures)  # after a KeyboardInterrupt nobody may still write to the caller's arrays
 
 
 def kernels_are_compiled(module: ModuleType) -> bool:

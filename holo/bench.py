@@ -667,7 +667,7 @@ def derived_numbers(bench: Bench, sites: Sites | None = None) -> dict[str, float
     }
     if limit is not None:
         numbers["power_density_share_of_limit"] = density / limit
-    if sites is not None:
+    if sites is not None and len(sites.target):
         numbers["farthest_site_um"] = float(np.abs(sites.xyz_um[:, :2]).max())
         envelope = pixel_envelope(sites.xyz_um, bench.wavenumber_scale, bench.envelope_side_um)
         numbers["lowest_envelope"] = float((envelope**2).min())
@@ -699,10 +699,14 @@ def bench_warnings(bench: Bench, sites: Sites | None = None) -> list[str]:
     return found if sites is None else [*found, *_site_warnings(bench, sites)]
 
 
-def drowned(bench: Bench, sites: Sites) -> NDArray[np.bool_]:
-    """Tell which dark sites lie so close to a bright one that its light cannot be kept away, shape (n,).
+HOPELESS = 0.5
+"""Distance to a bright site, over the resolution, below which no mask keeps a dark site dark."""
 
-    Closer, that is, than the resolution (`Bench.resolution_um`).
+
+def drowned(bench: Bench, sites: Sites, share: float = 1.0) -> NDArray[np.bool_]:
+    """Tell which dark sites lie so close to a bright one that separated spots cannot keep its light away, shape (n,).
+
+    Closer, that is, than a share of the resolution (`Bench.resolution_um`).
 
     Examples
     --------
@@ -717,7 +721,7 @@ def drowned(bench: Bench, sites: Sites) -> NDArray[np.bool_]:
     bright, places = sites.target > 0, sites.xyz_um / bench.resolution_um
     if not bright.any():
         return bright
-    return np.asarray(~bright & (KDTree(places[bright]).query(places)[0] < 1 - 1e-9))
+    return np.asarray(~bright & (KDTree(places[bright]).query(places)[0] < share * (1 - 1e-9)))
 
 
 def _light_warnings(bench: Bench) -> list[str]:
@@ -768,7 +772,7 @@ def _site_warnings(bench: Bench, sites: Sites) -> list[str]:
     beyond = np.asarray((np.abs(sites.xyz_um[:, :2]) > half).any(axis=1))
     undiffracted = np.asarray(np.hypot(*sites.xyz_um[:, :2].T) < reach)
     ghosts = _on_ghosts(sites.xyz_um, sites.xyz_um[sites.target > 0], reach)
-    lost = drowned(bench, sites)
+    lost = drowned(bench, sites, HOPELESS)
     if beyond.any():
         found.append(
             f"{_count(sites, beyond)} beyond the field that the panel can address, {half:.4g} um to each side of the axis: their light"

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import os
 import time
 from dataclasses import asdict, dataclass, replace
@@ -15,17 +16,23 @@ from numpy.typing import NDArray
 from holo import __version__
 from holo.affine import Affine
 from holo.arrangement import Arrangement, arrangement_files, from_sites, parse_arrangement
-from holo.bench import Bench, drowned, parse_bench
+from holo.bench import HOPELESS, Bench, drowned, parse_bench
 from holo.errors import InputError
 from holo.field.path import LightPath, light_path
+from holo.field.vector import focus_weights, transverse
 from holo.files import digest_of, read_text
 from holo.lattice import Lattice, read_lattice
 from holo.mask import FORMAT, SOURCES, VERSION, Levels, Mask, levels_of_phase, nudge_mask, phase_of_levels
 from holo.predict import Prediction, predict
 from holo.registration import Registration, Sites, closest_pair, parse_registration, place, registration_text
+from holo.retrieve.dense import DenseOptions, retrieve_dense
 from holo.retrieve.spots import EFFORTS, Progress, Retrieval, retrieve_spots
 from holo.retrieve.trim import trim
+from holo.smooth import Smooth
 from holo.tables import REQUIRED, parse_toml, shortened
+
+ENGINES = ("auto", "spots", "dense")
+"""What may find the phase: `holo.retrieve.spots`, `holo.retrieve.dense`, or whichever the distances between the sites ask for."""
 
 Source = dict[str, Any]
 """Where an input came from, as the record of a mask has it: ``path``, ``digest``, ``text`` and ``files`` (side files by digest)."""
@@ -42,10 +49,19 @@ class DesignOptions:
     seed : int
         Seed of the random numbers: same inputs and seed, same mask.
     uniformity : float or None
-        Uniformity to stop at; None leaves it to the effort.
+        Uniformity to stop at; None leaves it to the effort. For the engine spots.
     iterations : int or None
-        Most iterations with the phases of the sites held, and most corrections on the panel after them; None leaves both to the
-        effort.
+        Most iterations with the phases of the sites held, and most corrections on the panel after them; for the engine dense, most steps
+        on the panel in blocks, and on the whole one after them. None leaves both to the effort. For continuous light,
+        most iterations at all.
+    engine : str
+        One of `ENGINES`.
+    polarisation : str
+        Of the light on the panel, for the prediction and for the engine dense; see `holo.field.vector.transverse`.
+    dense : DenseOptions or None
+        For the engine dense; None stands for the defaults.
+    rms : float or None
+        Of continuous light only (`holo.design_smooth`): error of the intensity to stop at; None leaves it to the effort.
 
     Raises
     ------
@@ -57,8 +73,15 @@ class DesignOptions:
     seed: int = 0
     uniformity: float | None = None
     iterations: int | None = None
+    engine: str = "auto"
+    polarisation: str = "scalar"
+    dense: DenseOptions | None = None
+    rms: float | None = None
 
     def __post_init__(self) -> None:
+        if self.engine not in ENGINES:
+            raise InputError(f"engine: found {self.engine!r}; allowed: {', '.join(ENGINES)}")
+        transverse(self.polarisation)
         if self.effort not in EFFORTS:
             raise InputError(f"effort: found {self.effort!r}; allowed: {', '.join(EFFORTS)}")
         if type(self.seed) is not int or self.seed < 0:
@@ -67,6 +90,8 @@ class DesignOptions:
             raise InputError(f"uniformity: found {self.uniformity!r}; allowed: a number between 0 and 1")
         if self.iterations is not None and not (type(self.iterations) is int and 1 <= self.iterations <= 100_000):
             raise InputError(f"iterations: found {self.iterations!r}; allowed: a whole number from 1 to 100000")
+        if self.rms is not None and not (isinstance(self.rms, float) and 0 < self.rms < 1):
+            raise InputError(f"rms: found {self.rms!r}; allowed: a number between 0 and 1")
 
 
 @dataclass(frozen=True, eq=False)
@@ -184,7 +209,8 @@ def read_registration_source(path: str | os.PathLike[str]) -> tuple[Registration
 def sources_of(bench: Bench, arrangement: Arrangement, registration: Registration | None = None) -> dict[str, Source | None]:
     """Write what the record of a mask says of inputs that were not, or not only, read from files."""
     rows = np.column_stack([arrangement.ij, arrangement.target, arrangement.z_um]).tolist()
-    table = "\n".join([_TABLE, *(",".join(map(repr, row)) for row in rows)]) + "\n"
+    smooth = [] if arrangement.smooth is None else [_SMOOTH + json.dumps(arrangement.smooth.recorded())]
+    table = "\n".join([*smooth, _TABLE, *(",".join(map(repr, row)) for row in rows)]) + "\n"
     return {
         "bench": _source("", bench.text, bench.files),
         "arrangement": _source("", table, {}),
@@ -193,6 +219,7 @@ def sources_of(bench: Bench, arrangement: Arrangement, registration: Registratio
 
 
 _TABLE = "i,j,target,z_um"
+_SMOOTH = "smooth "
 
 
 def _source(path: str | os.PathLike[str], text: str, files: dict[str, str]) -> Source:
@@ -234,16 +261,17 @@ def design(
     Raises
     ------
     InputError
-        If a bright site lies outside the addressable field, two lie so close that they are not separated spots, or the correction is not
-        one for these sites.
+        If a bright site lies outside the addressable field, the engine cannot do with these sites or options, or the correction is not one
+        for these sites.
     RetrievalError
         If the light at a site stays zero.
 
     Notes
     -----
-    Dark sites too close to a bright one (`holo.bench.drowned`) are judged but not asked to be dark. The levels are those of the
-    retrieved phase, trimmed so that their rounding leaves the sites level (`holo.retrieve.trim`); the effort quick leaves that
-    out. The figures are of the levels as the panel shows them, by a sum that the engine does not use.
+    Dark sites too close to a bright one (`holo.bench.drowned`; for the engine dense, at `HOPELESS` times that distance) are judged but not
+    asked to be dark. The levels are those of the retrieved phase. With the engine spots they are trimmed so that their rounding leaves the
+    sites level (`holo.retrieve.trim`), which the effort quick leaves out. The figures are of the levels as the panel shows them, by a
+    sum that the engine does not use.
 
     Examples
     --------
@@ -256,27 +284,117 @@ def design(
     """
     start = time.perf_counter()
     options = options or DesignOptions()
+    if arrangement.smooth is not None or options.rms is not None:
+        raise InputError("found continuous light, or an rms error to stop at; allowed: sites, as continuous light has a design of its own")
     sites = place(arrangement, bench.lattice, registration)
-    check_sites(bench, sites)
+    options = replace(options, engine=chosen_engine(bench, sites, options).name)
+    check_sites(bench, sites, options.engine)
     sites = sites if correction is None else correction.asked(sites)
     path = light_path(bench)
-    kept = ~drowned(bench, sites)
-    retrieval = retrieve_spots(
+    retrieval = _retrieved(bench, path, sites, options, progress, correction)
+    levels = _levels(bench, path, sites, retrieval, EFFORTS[options.effort].trim if options.engine == "spots" else 0)
+    prediction = predict(bench, levels, sites, path, options.polarisation)
+    record = mask_record(sources or sources_of(bench, arrangement, registration), options, correction, prediction.summary())
+    if retrieval.interrupted:
+        record["figures"]["interrupted"] = True
+    mask = Mask(levels, retrieval.phase, record)
+    return Design(mask, prediction, retrieval, time.perf_counter() - start)
+
+
+def _retrieved(
+    bench: Bench, path: LightPath, sites: Sites, options: DesignOptions, progress: Progress | None, correction: Correction | None
+) -> Retrieval:
+    """Have the engine of the options find the phase."""
+    rng, start = np.random.default_rng(options.seed), None if correction is None else correction.waves
+    kept = ~drowned(bench, sites, HOPELESS if options.engine == "dense" else 1.0)
+    if options.engine == "dense":
+        return retrieve_dense(
+            path,
+            sites.xyz_um[kept],
+            sites.target[kept],
+            rng=rng,
+            ij=sites.ij[kept],
+            options=options.dense,
+            weights=focus_weights(bench, options.polarisation),
+            effort=options.effort,
+            iterations=options.iterations,
+            progress=progress,
+            start=start,
+        )
+    return retrieve_spots(
         path,
         sites.xyz_um[kept],
         sites.target[kept],
-        rng=np.random.default_rng(options.seed),
+        rng=rng,
         effort=options.effort,
         uniformity=options.uniformity,
         iterations=options.iterations,
         progress=progress,
-        start=None if correction is None else correction.waves,
+        start=start,
     )
-    levels = _levels(bench, path, sites, retrieval, EFFORTS[options.effort].trim)
-    prediction = predict(bench, levels, sites, path)
-    record = _record(sources or sources_of(bench, arrangement, registration), options, correction, prediction)
-    mask = Mask(levels, retrieval.phase, record)
-    return Design(mask, prediction, retrieval, time.perf_counter() - start)
+
+
+@dataclass(frozen=True)
+class Engine:
+    """The engine for some sites, and why it."""
+
+    name: str
+    why: str
+
+
+def chosen_engine(bench: Bench, sites: Sites, options: DesignOptions) -> Engine:
+    """Choose the engine that finds the phase for some sites.
+
+    Parameters
+    ----------
+    bench : Bench
+    sites : Sites
+    options : DesignOptions
+        Its engine auto stands for dense where two bright sites, or a bright and a dark one, lie closer than the resolution
+        (`Bench.resolution_um`), and for spots elsewhere. Dark sites at less than `HOPELESS` of that from a bright one do not count.
+
+    Returns
+    -------
+    Engine
+
+    Raises
+    ------
+    InputError
+        If there are options for another engine than the one chosen.
+
+    Examples
+    --------
+    >>> from holo.arrangement import block
+    >>> from holo.bench import demo_bench_text
+    >>> bench = parse_bench(demo_bench_text(), "bench.toml")
+    >>> chosen_engine(bench, place(block(3, 3), bench.lattice), DesignOptions())
+    Engine(name='spots', why='the closest sites are 5 um apart, and the Airy radius is 0.9534 um')
+    """
+    close = _closest_um(bench, sites)
+    apart = "there is one site only" if close is None else f"the closest sites are {close[1]:.4g} um apart"
+    needed = "dense" if close is not None and close[0] < 1 - 1e-9 else "spots"
+    name = needed if options.engine == "auto" else options.engine
+    why = f"{apart}, and the Airy radius is {bench.airy_radius_um:.4g} um" if options.engine == "auto" else "as asked"
+    if name == "spots" and options.dense is not None:
+        raise InputError(f"darkness, given_up, drift_nm: found for the engine spots ({why}); allowed: with the engine dense")
+    if name == "dense" and options.uniformity is not None:
+        raise InputError(f"uniformity: found {options.uniformity:g} for the engine dense ({why}); allowed: with the engine spots")
+    return Engine(name, why)
+
+
+def _closest_um(bench: Bench, sites: Sites) -> tuple[float, float] | None:
+    """Least distance of a bright site to another site that takes part: over the resolution, and in um; None with one site."""
+    kept = np.flatnonzero(~drowned(bench, sites, HOPELESS))
+    places = sites.xyz_um[kept] / bench.resolution_um
+    bright = sites.bright[kept]
+    if len(kept) < 2 or not bright.any():
+        return None
+    from scipy.spatial import KDTree
+
+    distance, nearest = KDTree(places).query(places[bright], k=2)
+    worst = int(np.argmin(distance[:, 1]))
+    one, other = kept[np.flatnonzero(bright)[worst]], kept[nearest[worst, 1]]
+    return float(distance[worst, 1]), float(np.linalg.norm(sites.xyz_um[one] - sites.xyz_um[other]))
 
 
 def _levels(bench: Bench, path: LightPath, sites: Sites, retrieval: Retrieval, steps: int) -> Levels:
@@ -294,14 +412,14 @@ def _levels(bench: Bench, path: LightPath, sites: Sites, retrieval: Retrieval, s
     return levels_of_phase(trimmed.phase, bench.panel)
 
 
-def check_sites(bench: Bench, sites: Sites) -> None:
-    """Refuse sites that this version cannot put light on.
+def check_sites(bench: Bench, sites: Sites, engine: str = "auto") -> None:
+    """Refuse sites that an engine cannot put light on.
 
     Raises
     ------
     InputError
-        If a bright site lies outside the addressable field, ``lambda f / pitch`` wide, or two bright sites lie closer than the
-        Airy radius, measured with depths over the axial distance of the first dark point, ``2 n lambda / NA^2``.
+        If a bright site lies outside the addressable field, ``lambda f / pitch`` wide, or, for the engine spots, two bright sites lie
+        closer than the Airy radius, measured with depths over the axial distance of the first dark point, ``2 n lambda / NA^2``.
 
     Notes
     -----
@@ -314,7 +432,7 @@ def check_sites(bench: Bench, sites: Sites) -> None:
     if len(outside):
         more = f" (and {len(outside) - 1} more)" if len(outside) > 1 else ""
         raise InputError(f"{_name(sites, outside[0])}{more}: found outside the field; allowed: x and y from {-half:.2f} to {half:.2f} um")
-    if len(bright) > 1:
+    if engine == "spots" and len(bright) > 1:
         _check_separated(bench, sites, bright)
 
 
@@ -325,7 +443,7 @@ def _check_separated(bench: Bench, sites: Sites, bright: NDArray[np.intp]) -> No
         apart = float(np.linalg.norm(sites.xyz_um[one] - sites.xyz_um[other]))
         raise InputError(
             f"{_name(sites, one)} and {_name(sites, other)}: found {apart:.4g} um apart; "
-            f"allowed: {bench.airy_radius_um:.4g} um (the Airy radius) or more in one plane, as this version makes separated spots only"
+            f"allowed: {bench.airy_radius_um:.4g} um (the Airy radius) or more in one plane for the engine spots; dense takes less"
         )
 
 
@@ -334,10 +452,17 @@ def _name(sites: Sites, number: np.intp) -> str:
     return f"site ({i:g}, {j:g}) at ({x:.2f}, {y:.2f}, {z:.2f}) um"
 
 
-def _record(
-    sources: dict[str, Source | None], options: DesignOptions, correction: Correction | None, prediction: Prediction
+def mask_record(
+    sources: dict[str, Source | None], options: DesignOptions, correction: Correction | None, figures: dict[str, Any]
 ) -> dict[str, Any]:
+    """Write the record of a mask that is made now; see `holo.mask.Mask`."""
     chosen = asdict(options) | ({} if correction is None else {"correction": correction.recorded()})
+    if options.engine == "dense":
+        chosen["dense"] = asdict(options.dense or DenseOptions())
+    else:
+        del chosen["dense"]
+    if options.rms is None:
+        del chosen["rms"]  # of no use for sites
     return {
         "format": FORMAT,
         "version": VERSION,
@@ -346,7 +471,7 @@ def _record(
         **sources,
         "seed": chosen.pop("seed"),
         "options": chosen,
-        "figures": prediction.summary(),
+        "figures": figures,
         "nudges": [],
     }
 
@@ -396,13 +521,13 @@ def recorded_registration(record: dict[str, Any]) -> Registration | None:
 
 def recorded_options(record: dict[str, Any]) -> DesignOptions:
     """Recover the options of a mask from its record; raises `InputError` if they are not those of `DesignOptions`."""
-    chosen = {key: value for key, value in record["options"].items() if key != "correction"}
+    chosen = {key: value for key, value in record["options"].items() if key not in ("correction", "dense")}
     try:
-        return DesignOptions(seed=record["seed"], **chosen)
+        dense = DenseOptions(**record["options"]["dense"]) if "dense" in record["options"] else None
+        return DesignOptions(seed=record["seed"], dense=dense, **({"engine": "spots"} | chosen))  # older records name no engine
     except TypeError as error:
-        raise InputError(
-            f"record.options: found {shortened(chosen)}; allowed: effort, uniformity and iterations, besides a correction"
-        ) from error
+        known = "effort, uniformity, iterations, engine, polarisation, dense and rms"
+        raise InputError(f"record.options: found {shortened(record['options'])}; allowed: {known}, besides a correction") from error
 
 
 def recorded_correction(record: dict[str, Any]) -> Correction | None:
@@ -494,6 +619,8 @@ def drift(record: dict[str, Any], now: Affine) -> Drift:
     lattice = _recorded_lattice(record)
     sites = _placed(record, lattice)
     light_um, ij = sites.xyz_um[sites.bright, :2], sites.ij[sites.bright]
+    if not len(ij):
+        raise InputError("found no bright site; allowed: a mask with sites to follow, as continuous light alone has none: nudge it by um")
     away = now.apply(ij) - light_um
     x, y = (away.mean(axis=0).round(9) + 0.0).tolist()  # what is less comes from rounding, and -0 is 0
     left = float(np.hypot(*(away - [x, y]).T).max())
@@ -521,6 +648,12 @@ def _check_files(where: str | os.PathLike[str], found: dict[str, str], source: S
 
 def _arrangement_of_table(text: str) -> Arrangement:
     header, *lines = text.splitlines() or [""]
+    if header.startswith(_SMOOTH):
+        try:
+            smooth = Smooth.read(json.loads(header.removeprefix(_SMOOTH)))
+        except ValueError as error:
+            raise InputError(f"record.arrangement.text: {error}; allowed: a continuous target as JSON") from error
+        return replace(_arrangement_of_table("\n".join(lines)), smooth=smooth)
     try:
         rows = np.array([[float(cell) for cell in line.split(",")] for line in lines]).reshape(-1, 4)
     except ValueError as error:

@@ -20,6 +20,7 @@ import numpy as np
 from holo.arrays import kernel
 from holo.errors import InputError, naming
 from holo.files import MAX_PIXELS, check_output, open_tiff, read_bytes, read_page, writing
+from holo.images import open_npy
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -134,12 +135,7 @@ def _read_png(path: str | os.PathLike[str]) -> NDArray[Any]:
 
 
 def _read_npy(path: str | os.PathLike[str]) -> NDArray[Any]:
-    if not Path(path).is_file():
-        raise InputError(f"{path}: {'not a file' if Path(path).exists() else 'no such file'}")
-    try:
-        found = np.lib.format.open_memmap(path, mode="r")  # reads the header only, and compares it with the file's size
-    except Exception as error:  # the parser raises many kinds on damaged files
-        raise InputError(f"{path}: not a readable NPY file ({type(error).__name__}: {str(error)[:120]})") from error
+    found = open_npy(path)
     _check_size(found.shape[-2:], found.size // max(int(np.prod(found.shape[-2:])), 1), str(path))
     return np.array(found, dtype=found.dtype.newbyteorder("="), order="C")
 

@@ -5,7 +5,7 @@ Axes, signs and units: DEVELOPERS.md, Conventions.
 
 from __future__ import annotations
 
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, replace
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -13,6 +13,7 @@ import numpy as np
 from holo.errors import InputError
 from holo.field.path import LightPath, light_path
 from holo.field.sites import direct_fields
+from holo.field.vector import vector_fields
 from holo.mask import phase_of_levels
 from holo.registration import closest_pair
 
@@ -84,6 +85,24 @@ class Figures:
 
 
 @dataclass(frozen=True, eq=False)
+class Vector:
+    """The light of a mask on its sites with the direction of the field taken into account; see `holo.field.vector`.
+
+    Attributes
+    ----------
+    polarisation : str
+        Of the light on the panel.
+    intensity : ndarray of float64, shape (n,)
+        Sum of the squared components of the field, over that of an unsplit focus.
+    figures : Figures
+    """
+
+    polarisation: str
+    intensity: NDArray[np.float64]
+    figures: Figures
+
+
+@dataclass(frozen=True, eq=False)
 class Prediction:
     """The light of a mask on its sites.
 
@@ -105,6 +124,8 @@ class Prediction:
         Share of the power on the panel that the pupil lets through.
     undiffracted : float
         Relative intensity at (0, 0, 0), where light that the panel does not modulate would go.
+    vector : Vector or None
+        The light by the vector model, if a polarisation was given; all else is of the scalar model.
     """
 
     sites: Sites
@@ -115,19 +136,29 @@ class Prediction:
     power_fraction: float
     power_in_pupil: float
     undiffracted: float
+    vector: Vector | None = None
 
     def summary(self) -> dict[str, Any]:
-        """All single figures as a JSON-compatible dict: those of `Figures`, then the shares of power and the undiffracted light."""
+        """All single figures as a JSON-compatible dict: `Figures`, shares of power, undiffracted light; ``vector_...`` of `Vector`."""
         return {
             **asdict(self.figures),
             "crosstalk_by_order": [asdict(order) for order in self.figures.crosstalk_by_order],
             "power_fraction": self.power_fraction,
             "power_in_pupil": self.power_in_pupil,
             "undiffracted": self.undiffracted,
+            **({} if self.vector is None else self._vector_summary(self.vector)),
         }
 
+    @staticmethod
+    def _vector_summary(vector: Vector) -> dict[str, Any]:
+        figures = asdict(vector.figures) | {"crosstalk_by_order": [asdict(order) for order in vector.figures.crosstalk_by_order]}
+        told = {f"vector_{name}": value for name, value in figures.items() if name not in ("bright", "dark")}
+        return {"vector_polarisation": vector.polarisation, **told}
 
-def predict(bench: Bench, levels: NDArray[np.integer[Any]], sites: Sites, path: LightPath | None = None) -> Prediction:
+
+def predict(
+    bench: Bench, levels: NDArray[np.integer[Any]], sites: Sites, path: LightPath | None = None, polarisation: str = "scalar"
+) -> Prediction:
     """Predict the light that levels make on sites, by the float64 direct sum.
 
     Parameters
@@ -139,6 +170,8 @@ def predict(bench: Bench, levels: NDArray[np.integer[Any]], sites: Sites, path: 
         The n sites to judge, at least one of them bright.
     path : LightPath, optional
         The light path of `bench`, if it is at hand.
+    polarisation : str
+        Of the light on the panel (`holo.field.vector.transverse`), for the figures of the vector model besides; scalar for none.
 
     Returns
     -------
@@ -176,7 +209,111 @@ def predict(bench: Bench, levels: NDArray[np.integer[Any]], sites: Sites, path: 
         power_fraction=_power_fraction(bench, path, phase, sites.xyz_um[bright], intensity[bright]),
         power_in_pupil=path.pupil_share,
         undiffracted=float(np.abs(field[-1]) ** 2),
+        vector=None if polarisation == "scalar" else _vector(bench, path, phase, sites, polarisation),
     )
+
+
+def _vector(bench: Bench, path: LightPath, phase: NDArray[np.float64], sites: Sites, polarisation: str) -> Vector:
+    intensity = (np.abs(vector_fields(bench, path, phase, sites.xyz_um, polarisation)) ** 2).sum(axis=0)
+    return Vector(polarisation, intensity, figures(intensity, sites.target, sites.xyz_um))
+
+
+DISPLACEMENTS_NM = (10.0, 20.0, 50.0)
+"""Drifts of the lattice whose effect a report shows."""
+
+SOME = 1000
+"""Most sites for which that, and what polarisation does, is worked out; of more, that many spread over the list are."""
+
+
+def vectors(bench: Bench, levels: NDArray[np.integer[Any]], sites: Sites, path: LightPath | None = None) -> tuple[Vector, ...]:
+    """Predict by the vector model what each kind of polarisation on the panel makes of a mask: x, y and circular.
+
+    Parameters
+    ----------
+    bench : Bench
+    levels : ndarray of int, shape (rows, columns)
+    sites : Sites
+    path : LightPath, optional
+        The light path of `bench`, if it is at hand.
+
+    Returns
+    -------
+    tuple of Vector
+        On at most `SOME` sites.
+    """
+    path = path or light_path(bench)
+    phase, pick = phase_of_levels(levels, bench.panel), _some(sites.target)
+    some = replace(sites, ij=sites.ij[pick], xyz_um=sites.xyz_um[pick], target=sites.target[pick])
+    return tuple(_vector(bench, path, phase, some, polarisation) for polarisation in ("x", "y", "circular-xy"))
+
+
+def _some(target: NDArray[np.float64]) -> NDArray[np.intp]:
+    """At most about `SOME` sites, in the wanted proportion of bright and dark ones."""
+    parts = (np.flatnonzero(target > 0), np.flatnonzero(target == 0))
+    return np.concatenate([part[_spread_out(len(part), max(1, SOME * len(part) // len(target)))] for part in parts])
+
+
+@dataclass(frozen=True)
+class Displaced:
+    """What a drift of the sites away from the light does: the worst of displacements to either side in x and in y.
+
+    Attributes
+    ----------
+    by_nm : float
+        Length of the displacements; 0 for none.
+    sites : int
+        How many sites were looked at.
+    uniformity : float
+        Lowest of them.
+    spread : float
+        Highest.
+    crosstalk_max, crosstalk_mean : float or None
+        Highest of each; None without dark sites.
+    """
+
+    by_nm: float
+    sites: int
+    uniformity: float
+    spread: float
+    crosstalk_max: float | None
+    crosstalk_mean: float | None
+
+
+def displaced(
+    bench: Bench, levels: NDArray[np.integer[Any]], sites: Sites, by_nm: tuple[float, ...] = DISPLACEMENTS_NM, path: LightPath | None = None
+) -> tuple[Displaced, ...]:
+    """Work out what a drift of the lattice does to the figures, by the float64 direct sum of the scalar model.
+
+    Parameters
+    ----------
+    bench : Bench
+    levels : ndarray of int, shape (rows, columns)
+    sites : Sites
+    by_nm : tuple of float
+        Lengths of the displacements.
+    path : LightPath, optional
+        The light path of `bench`, if it is at hand.
+
+    Returns
+    -------
+    tuple of Displaced
+        One for each length, no displacement first.
+    """
+    path = path or light_path(bench)
+    phase = phase_of_levels(levels, bench.panel)
+    pick = _some(sites.target)
+    sides = np.array([[1, 0, 0], [-1, 0, 0], [0, 1, 0], [0, -1, 0]], np.float64)
+    found = []
+    for length in (0.0, *by_nm):
+        places = [sites.xyz_um[pick] + 1e-3 * length * side for side in (sides if length else sides[:1])]
+        each = [figures(np.abs(direct_fields(path, phase, points)) ** 2, sites.target[pick]) for points in places]
+        worst = (
+            (None, None)
+            if each[0].crosstalk_max is None
+            else (max(f.crosstalk_max or 0 for f in each), max(f.crosstalk_mean or 0 for f in each))
+        )
+        found.append(Displaced(length, len(pick), min(f.uniformity for f in each), max(f.spread for f in each), *worst))
+    return tuple(found)
 
 
 def figures(intensity: NDArray[np.float64], target: NDArray[np.float64], xyz_um: NDArray[np.float64] | None = None) -> Figures:
@@ -263,11 +400,11 @@ def _power_fraction(
     return float(spot_area_um2 * intensity.sum() * per_area)
 
 
-def _spread_out(count: int) -> NDArray[np.intp]:
-    """At most `DISC_SITES` of `count` indices, spread over them in steps of the golden ratio, which no lattice row repeats."""
-    if count <= DISC_SITES:
+def _spread_out(count: int, most: int = DISC_SITES) -> NDArray[np.intp]:
+    """At most `most` of `count` indices, spread over them in steps of the golden ratio, which no lattice row repeats."""
+    if count <= most:
         return np.arange(count)
-    parts = np.mod((np.arange(DISC_SITES) + 0.5) * (np.sqrt(5) - 1) / 2, 1.0)
+    parts = np.mod((np.arange(most) + 0.5) * (np.sqrt(5) - 1) / 2, 1.0)
     return np.unique((parts * count).astype(np.intp))
 
 

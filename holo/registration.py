@@ -22,6 +22,7 @@ from holo.arrangement import Arrangement
 from holo.errors import InputError
 from holo.files import read_text, write_text
 from holo.lattice import Lattice
+from holo.smooth import PlacedSmooth, place_smooth
 from holo.tables import REQUIRED, Table, parse_toml
 
 CLOSEST_UM = 1e-3
@@ -165,12 +166,30 @@ def place(arrangement: Arrangement, lattice: Lattice, registration: Registration
     >>> place(from_sites([[1, 2]]), Lattice([[5, 0], [0, 5]], [60, 40])).xyz_um
     array([[65., 50.,  0.]])
     """
-    measured = None if registration is None else registration.to_plane()
-    to_plane = affine_of(lattice) if measured is None else measured
-    xyz_um = np.column_stack([to_plane.apply(arrangement.ij), arrangement.z_um])
+    xyz_um = np.column_stack([lattice_to_plane(lattice, registration).apply(arrangement.ij), arrangement.z_um])
     _check_apart(arrangement.ij, xyz_um)
     xyz_um.setflags(write=False)
     return Sites(arrangement.ij, xyz_um, arrangement.target)
+
+
+def lattice_to_plane(lattice: Lattice, registration: Registration | None) -> Affine:
+    """Give the map from lattice coordinates to the objective plane: the measured one if there is one, else that of the nominal lattice."""
+    measured = None if registration is None else registration.to_plane()
+    return affine_of(lattice) if measured is None else measured
+
+
+def place_continuous(arrangement: Arrangement, lattice: Lattice, registration: Registration | None = None) -> PlacedSmooth | None:
+    """Find where the continuous light of an arrangement lies in the objective plane; None if it asks for none.
+
+    Parameters
+    ----------
+    arrangement, lattice, registration
+        As for `place`.
+    """
+    if arrangement.smooth is None:
+        return None
+    to_plane = lattice_to_plane(lattice, registration)
+    return place_smooth(arrangement.smooth, to_plane, Lattice(to_plane.matrix.T, to_plane.offset, lattice.basis).spacing_um)
 
 
 def _check_apart(ij: NDArray[np.float64], xyz_um: NDArray[np.float64]) -> None:

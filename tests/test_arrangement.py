@@ -423,7 +423,6 @@ B = "[[add]]\nblock = [4, 4]\n"
         (B + "[dark]\nmargin = 900", "dark.margin: found a region of .* lattice sites to search; allowed: at most 1000000"),
         (B + "[dark]\nmargin = 2\nwidth = 3", "dark.width: unknown key"),
         ("dark = 3\n" + B, r"a.toml: dark: found 3; allowed: a table \[dark\]"),
-        ("[smooth]\nbox = [3, 3]", "a.toml: smooth: continuous targets are not available in this version"),
         (
             "[[add]]\nblock = [400, 400]\n[[add]]\nblock = [400, 400]\nat = [400, 0]",
             r"add\[2\]: brings the sites to 320000; allowed: at most 200000",

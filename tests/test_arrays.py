@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import threading
+import time
 
 import numpy as np
 import pytest
@@ -60,3 +61,18 @@ def test_workers_pass_errors_on(count):
 
 def test_there_is_a_core():
     assert core_count() >= 1
+
+
+def test_nobody_works_on_after_an_exception():
+    """The caller may then use its arrays again."""
+    done = []
+
+    def work(worker, task):
+        if task == 0:
+            raise KeyboardInterrupt
+        time.sleep(0.1)
+        done.append(task)
+
+    with pytest.raises(KeyboardInterrupt):
+        Workers(2).share(work, [0, 1])
+    assert done == [1]

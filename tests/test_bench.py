@@ -255,12 +255,12 @@ def test_dark_sites_throw_no_ghost(small_bench):
 
 
 def test_dark_sites_in_the_light_of_a_bright_one_are_told(small_bench):
-    """The Airy radius is 0.71 um, and the first dark point on the axis 2 lambda / NA^2 = 3.9 um away."""
-    found = bench_warnings(small_bench(), sites((6, 4), (6.5, 4), (9, 4), (6.8, 4), target=[1, 0, 1, 0]))
+    """Half the Airy radius is 0.36 um, and the first dark point on the axis 2 lambda / NA^2 = 3.9 um away."""
+    found = bench_warnings(small_bench(), sites((6, 4), (6.3, 4), (9, 4), (6.4, 4), target=[1, 0, 1, 0]))
     assert len(found) == 1
-    assert re.match(r"1 of 4 sites \(the first at \(6\.5, 4\) um\) lie so close to a bright site .* cannot be kept dark", found[0])
+    assert re.match(r"1 of 4 sites \(the first at \(6\.3, 4\) um\) lie so close to a bright site .* cannot be kept dark", found[0])
     deep = sites((6, 4), (6, 4), (6, 4), target=[1, 0, 0])
-    deep.xyz_um[:, 2] = 0, 3.8, 4.0
+    deep.xyz_um[:, 2] = 0, 1.9, 2.0
     assert bench_warnings(small_bench(), deep)[0].startswith("1 of 3 sites")
 
 

@@ -184,9 +184,9 @@ def test_check_prints_numbers_and_warns_beside_them(made, tmp_path, small_bench_
 
 
 def test_check_tells_what_design_will_refuse(made, tmp_path):
-    (tmp_path / "close.toml").write_text("[[add]]\nsites = [[0, 0], [0.1, 0]]\n")
-    told = result_of("check", made / "bench.toml", "--arrangement", tmp_path / "close.toml")
-    assert re.search(r"^holo design will refuse this arrangement: site \(0, 0\).* and site \(0\.1, 0\).*0\.3 um", told["warnings"][0])
+    (tmp_path / "far.toml").write_text("[[add]]\nsites = [[0, 0], [9, 0]]\n")
+    told = result_of("check", made / "bench.toml", "--arrangement", tmp_path / "far.toml")
+    assert re.search(r"^holo design will refuse this arrangement: site \(9, 0\) at .*: found outside the field", told["warnings"][0])
     assert result_of("check", made / "bench.toml", "--arrangement", made / "holes.toml")["warnings"] == []
 
 
@@ -223,7 +223,8 @@ def test_design_options_reach_the_engine(made, tmp_path):
     assert re.search(r"^converged +no$", run.stdout, re.MULTILINE)
     assert re.search(r"^warning: the search ended after \d+ iterations", run.stderr)
     record = read_mask(tmp_path / "mask.tiff").record
-    assert record["options"] == {"effort": "high", "iterations": 1, "uniformity": 1 - 1e-15}
+    told = {"effort": "high", "iterations": 1, "uniformity": 1 - 1e-15, "engine": "spots", "polarisation": "scalar"}
+    assert record["options"] == told
     assert record["seed"] == 7
 
 
@@ -349,7 +350,7 @@ def test_inspect_shows_the_record(made):
     assert (told["columns"], told["rows"]) == (96, 80)
     assert told["record"] == read_mask(made / "mask.tiff").record
     text = holo_("inspect", made / "mask.tiff").stdout
-    assert re.search(r"^options +effort quick$", text, re.MULTILINE)
+    assert re.search(r"^options +effort quick, engine spots, polarisation scalar$", text, re.MULTILINE)
     assert re.search(rf"^arrangement +{re.escape(str(made / 'holes.toml'))}$", text, re.MULTILINE)
     assert "crosstalk by order\norder  distance (um)  sites" in text
 

@@ -98,7 +98,8 @@ def test_the_record_tells_everything(from_files, tmp_path):
     assert record["arrangement"]["text"] == FRAME
     assert record["registration"] is None
     assert record["seed"] == 7
-    assert record["options"] == {"effort": "quick", "uniformity": 0.9, "iterations": None}
+    told = {"effort": "quick", "uniformity": 0.9, "iterations": None, "engine": "spots", "polarisation": "scalar"}
+    assert record["options"] == told
     assert record["figures"]["efficiency"] == made.prediction.figures.efficiency
     assert record["figures"]["crosstalk_by_order"][0]["order"] == 1
     age = datetime.now().astimezone() - datetime.fromisoformat(record["time"])
@@ -262,7 +263,7 @@ def test_side_files_may_have_moved_with_the_bench(all_features, tmp_path):
 @pytest.mark.parametrize(
     ("change", "message"),
     [
-        ({"options": {"effort": "quick", "speed": 3}}, "record.options: found .*speed.*; allowed: effort, uniformity and iterations"),
+        ({"options": {"effort": "quick", "speed": 3}}, "record.options: found .*speed.*; allowed: effort, uniformity, iterations"),
         ({"options": {"effort": "lazy"}}, "effort: found 'lazy'; allowed: quick, normal, high"),
         ({"options": {"iterations": 0}}, "iterations: found 0; allowed: a whole number from 1"),
         ({"options": {"uniformity": 1.5}}, "uniformity: found 1.5; allowed: a number between 0 and 1"),
@@ -306,13 +307,13 @@ def test_sites_that_touch_are_named(small_bench):
     bench = small_bench()  # Airy radius 0.7115 um, 2 n lambda / NA^2 = 3.889 um
     near = from_sites([[0, 0], [2, 2], [2.2, 2]])
     with pytest.raises(
-        InputError, match=r"site \(2, 2\) at .* and site \(2\.2, 2\) at .*: found 0\.6 um apart; allowed: 0\.7115 um .*separated"
+        InputError, match=r"site \(2, 2\) at .* and site \(2\.2, 2\) at .*: found 0\.6 um apart; allowed: 0\.7115 um .*engine spots"
     ):
-        design(bench, near, options=QUICK)
+        design(bench, near, options=replace(QUICK, engine="spots"))
     sites = place(from_sites([[0, 0], [0, 0], [0.24, 0], [2, 2], [2.01, 2]], target=[1, 1, 1, 1, 0], z_um=[0, 4, 0, 0, 0]), bench.lattice)
-    check_sites(bench, sites)
+    check_sites(bench, sites, "spots")
     with pytest.raises(InputError, match="found 3 um apart"):
-        check_sites(bench, place(from_sites([[0, 0], [0, 0]], z_um=[0, 3]), bench.lattice))
+        check_sites(bench, place(from_sites([[0, 0], [0, 0]], z_um=[0, 3]), bench.lattice), "spots")
 
 
 def test_progress_is_told(from_files):

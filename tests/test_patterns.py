@@ -9,7 +9,7 @@ import pytest
 
 from holo.arrangement import block, disc, line, read_arrangement
 from holo.lattice import named_lattice
-from holo.registration import place
+from holo.registration import place, place_continuous
 
 LATTICE = named_lattice("square", 5.0, origin_um=(60.0, 40.0))
 FOLDER = files("holo.patterns")
@@ -38,6 +38,9 @@ SIZES = {
     "two-planes": (72, 0, 11, 11),
 }
 
+# continuous light: columns and rows, in lattice spacings, and where its middle lies
+SMOOTH = {"soft-box": (8, 6, (7, 6)), "two-wells": (10, 6, (8, 6))}
+
 
 def read(name):
     return read_arrangement(FOLDER / f"{name}.toml", LATTICE)
@@ -55,7 +58,7 @@ def turned(arrangement, matrix):
 
 
 def test_all_files_are_listed_here():
-    assert {entry.name for entry in FOLDER.iterdir() if entry.name.endswith(".toml")} == {f"{name}.toml" for name in SIZES}
+    assert {entry.name for entry in FOLDER.iterdir() if entry.name.endswith(".toml")} == {f"{name}.toml" for name in (*SIZES, *SMOOTH)}
 
 
 @pytest.mark.parametrize("name", SIZES)
@@ -66,7 +69,25 @@ def test_sizes(name):
     assert found == pytest.approx(SIZES[name], abs=2e-4)
 
 
-@pytest.mark.parametrize("name", SIZES)
+@pytest.mark.parametrize("name", SMOOTH)
+def test_continuous_light_stays_clear_of_the_axis_and_of_its_mirror_image(name):
+    arrangement = read(name)
+    columns, rows, middle = SMOOTH[name]
+    assert not len(arrangement)
+    left, right, top, bottom = place_continuous(arrangement, LATTICE).box_um(0.0)
+    assert (right - left, bottom - top) == pytest.approx((5 * columns, 5 * rows))
+    assert ((left + right) / 2 - 60, (top + bottom) / 2 - 40) == pytest.approx(tuple(5 * np.array(middle)))
+    assert min(left, top) > 40
+    assert max(right, bottom) < 0.6 * 938e-3 * 4000 / 0.48 / 10 / 2
+
+
+def test_the_two_wells_are_joined_by_a_channel():
+    light = place_continuous(read("two-wells"), LATTICE)
+    x, y = 60 + 5 * (8 + np.array([-3.0, 0.0, 0.0, 3.0])), 40 + 5 * (6 + np.array([2.0, 2.0, 0.0, 2.0]))
+    assert light.intensity(x, y, 1.0) == pytest.approx([0.76, 0.0, 0.85, 0.94], abs=1e-3)
+
+
+@pytest.mark.parametrize("name", [*SIZES, *SMOOTH])
 def test_title_and_comment(name):
     text = (FOLDER / f"{name}.toml").read_text()
     assert text.startswith("# ")

@@ -303,7 +303,7 @@ def test_verdict_says_what_the_search_did_not_lose(scene, options, nudges, seen)
 def test_the_stages_of_a_search_are_told(made):
     """A search with dark sites goes through all stages, and the caption has a word for each."""
     stages = {stage for stage, _, _ in made.retrieval.history}
-    assert stages | {"spread"} == set(pictures.STAGES)  # every other start leaves the first one out
+    assert stages | {"spread", "trials", "blocks", "panel"} == set(pictures.STAGES)  # every other start leaves the first one out
     with style.look():
         caption = pictures._convergence(made.retrieval, 0.995).caption
     assert {stage for stage, words in pictures.STAGES.items() if f"{stage} {words}" in caption} == stages
@@ -356,7 +356,7 @@ def test_user_settings_of_the_drawing_library_do_not_matter(bench, made, folder,
     monkeypatch.setitem(matplotlib.rcParams, "axes.grid", True)
     before = dict(matplotlib.rcParams)
     with style.look():
-        assert pictures._mask_detail(scene).png == (folder / "mask-detail.png").read_bytes()
+        assert pictures.mask_detail(scene).png == (folder / "mask-detail.png").read_bytes()
     assert dict(matplotlib.rcParams) == before
     assert not any("pyplot" in path.read_text() for path in Path(report.__file__).parent.glob("*.py"))
 

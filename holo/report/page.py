@@ -10,6 +10,7 @@ import io
 import json
 import os
 from collections.abc import Iterable
+from dataclasses import asdict
 from datetime import UTC, datetime
 from importlib import resources
 from pathlib import Path
@@ -22,6 +23,7 @@ from holo.errors import InputError, OutputExistsError
 from holo.field.path import light_path
 from holo.files import check_writable, digest_of, write_folder
 from holo.mask import SOURCES, phase_of_levels
+from holo.predict import displaced, vectors
 from holo.report.pictures import PLANES, Scene, draw, drawn_depths
 from holo.report.style import Picture, counted
 from holo.retrieve.spots import EFFORTS
@@ -29,7 +31,7 @@ from holo.retrieve.spots import EFFORTS
 if TYPE_CHECKING:
     from holo.bench import Bench
     from holo.mask import Mask
-    from holo.predict import Prediction
+    from holo.predict import Prediction, Vector
     from holo.retrieve.spots import Retrieval
 
 ROWS = 200
@@ -41,7 +43,8 @@ ORDERS = 12
 _TABLES = ("report.html", "sites.csv", "summary.json")
 _PICTURES = ("field.png", "mask.png", "mask-detail.png", "histogram.png", "spot.png", "convergence.png")
 _PER_PLANE = ("spots-{}.png", "close-{}.png", "sites-{}.png")
-FILES = (*_TABLES, *_PICTURES, *(name.format(plane + 1) for plane in range(PLANES) for name in _PER_PLANE))
+_SMOOTH = ("cuts.csv", "light.png", "error.png", "cuts.png")
+FILES = (*_TABLES, *_PICTURES, *_SMOOTH, *(name.format(plane + 1) for plane in range(PLANES) for name in _PER_PLANE))
 """Every file that a report may hold; not every report holds them all."""
 
 
@@ -135,7 +138,7 @@ def report_summary(
     retrieval: Retrieval | None = None,
     seconds: float | None = None,
 ) -> dict[str, Any]:
-    """Gather the figures, derived numbers, warnings and record of a mask.
+    """Gather the figures, derived numbers, warnings and record of a mask of sites.
 
     Parameters
     ----------
@@ -149,8 +152,8 @@ def report_summary(
         the mask file holds, are left out of the record; ``levels_digest`` is that of the levels, row by row.
     """
     record = mask.record
-    sources = {key: record[key] and {part: record[key][part] for part in ("path", "digest", "files")} for key in SOURCES}
-    wanted = record["options"].get("uniformity") or getattr(EFFORTS.get(record["options"].get("effort", "")), "uniformity", None)
+    effort = EFFORTS.get(record["options"].get("effort", "")) if record["options"].get("engine") != "dense" else None
+    wanted = record["options"].get("uniformity") or getattr(effort, "uniformity", None)
     other = [] if bench.digest == record["bench"]["digest"] else ["the bench of this prediction is not the one that the mask was made for"]
     return {
         "title": title,
@@ -160,14 +163,39 @@ def report_summary(
         "converged": retrieval.converged if retrieval else None,
         "wanted_uniformity": wanted,
         "seconds": seconds,
+        "displaced": [asdict(found) for found in displaced(bench, mask.levels, prediction.sites)],
+        "vector": [
+            {"polarisation": found.polarisation, **{name: getattr(found.figures, name) for name in _VECTOR}}
+            for found in _vectors(bench, mask, prediction)
+        ],
         "power_per_site_mw": bench.light.power_mw * prediction.power_fraction / prediction.figures.bright,
+        "derived": derived_numbers(bench, prediction.sites),
+        "warnings": [*other, *bench_warnings(bench, prediction.sites)],
+        **origin(bench, mask),
+    }
+
+
+def origin(bench: Bench, mask: Mask) -> dict[str, Any]:
+    """Tell in a summary where a mask comes from: bench, digests and record, without the texts of the inputs."""
+    record = mask.record
+    sources = {key: record[key] and {part: record[key][part] for part in ("path", "digest", "files")} for key in SOURCES}
+    return {
         "bench": bench.name,
         "bench_digest": bench.digest,
         "levels_digest": digest_of(np.ascontiguousarray(mask.levels).tobytes()),
-        "derived": derived_numbers(bench, prediction.sites),
-        "warnings": [*other, *bench_warnings(bench, prediction.sites)],
         "record": {**{key: record[key] for key in ("version", "time", "holo", "seed", "options", "nudges")}, **sources},
     }
+
+
+def _vectors(bench: Bench, mask: Mask, prediction: Prediction) -> tuple[Vector, ...]:
+    """The light by the vector model: of all polarisations where sites are close, else of the one that was asked for, if any."""
+    if mask.record["options"].get("engine") == "dense":
+        return vectors(bench, mask.levels, prediction.sites)
+    return () if prediction.vector is None else (prediction.vector,)
+
+
+_VECTOR = ("uniformity", "spread", "crosstalk_max", "crosstalk_mean")
+"""Figures of the vector model that a report has."""
 
 
 # ---------------------------------------------------------------------------------------------------------------------
@@ -225,18 +253,14 @@ _UNITS = {"_w_cm2": "W/cm^2", "_um": "um", "_mm": "mm", "_pixels": "pixels", "_a
 
 
 def _page(scene: Scene, summary: dict[str, Any], pictures: list[Picture]) -> str:
-    """The page itself; every text is escaped by the template."""
-    import jinja2
-
-    environment = jinja2.Environment(autoescape=True, undefined=jinja2.StrictUndefined)
-    template = environment.from_string(resources.files("holo.report").joinpath("report.html").read_text(encoding="utf-8"))
+    """The page itself."""
     listed = summary["crosstalk_by_order"]
     depths = np.unique(scene.sites.xyz_um[scene.sites.bright, 2])
     hidden = len(depths) - len(scene.depths_um)
     note = (
         f"The bright sites lie in {len(depths)} planes. {PLANES} of them are drawn; each map of the sites has those nearest to its plane."
     )
-    return template.render(
+    return rendered(
         title=summary["title"] or counted(summary["bright"], "site"),
         bench=scene.bench.name,
         made=_moment(summary["record"]["time"]),
@@ -247,12 +271,23 @@ def _page(scene: Scene, summary: dict[str, Any], pictures: list[Picture]) -> str
         pictures=pictures,
         orders=listed[:ORDERS],
         orders_note=f" The first {ORDERS} of {len(listed)} distances; summary.json has all." if len(listed) > ORDERS else "",
+        changed=_changed(summary),
+        vector=summary["vector"],
         columns=COLUMNS if scene.sites.bright.all() else (*COLUMNS, "crosstalk (%)"),
         rows=_rows(scene),
         sites_note=_sites_note(scene),
         derived=[_labelled(name, value) for name, value in summary["derived"].items()],
         record=_record_rows(summary),
     )
+
+
+def rendered(**content: Any) -> str:
+    """Fill the page of a report; every text is escaped by the template."""
+    import jinja2
+
+    environment = jinja2.Environment(autoescape=True, undefined=jinja2.StrictUndefined)
+    template = environment.from_string(resources.files("holo.report").joinpath("report.html").read_text(encoding="utf-8"))
+    return template.render(**content)
 
 
 def _verdict(scene: Scene, summary: dict[str, Any]) -> dict[str, Any]:
@@ -262,11 +297,27 @@ def _verdict(scene: Scene, summary: dict[str, Any]) -> dict[str, Any]:
     predicted = f"The sites are level to a uniformity of {_near_one(summary['uniformity'])} as the panel shows them"
     if summary["converged"] is None:
         return {"fine": True, "lines": [f"{predicted}.", "How the mask was found is not part of this report."], "remedies": ()}
+    if summary["record"]["options"].get("engine") == "dense":
+        return _settled(summary, predicted)
     if not summary["converged"]:
         first = f"Not converged: the search stopped after {steps} iterations, short of {goal}."
         return {"fine": False, "lines": [first, f"{predicted}. If that is not enough:"], "remedies": REMEDIES}
     rest = f"; {_cost(scene.bench, summary['record'])}" if wanted and summary["uniformity"] < wanted else ""
     return {"fine": True, "lines": [f"Converged: the search reached {goal} in {steps} iterations.", f"{predicted}{rest}."], "remedies": ()}
+
+
+def _settled(summary: dict[str, Any], predicted: str) -> dict[str, Any]:
+    """The verdict on a search that has no goal but to get better: whether it still did when it ended."""
+    stray = f" and dark to {_percent(summary['crosstalk_max'])} at worst" if summary["dark"] else ""
+    lines = [f"{predicted.removesuffix(' as the panel shows them')}{stray} as the panel shows them."]
+    if summary["converged"]:
+        return {
+            "fine": True,
+            "lines": [f"Settled: the search ended after {summary['iterations']} steps, when little was left to gain.", *lines],
+            "remedies": (),
+        }
+    first = f"Not settled: the search ended after {summary['iterations']} steps, while the light was still getting better."
+    return {"fine": False, "lines": [first, f"{lines[0]} If that is not enough:"], "remedies": DENSE_REMEDIES}
 
 
 def _cost(bench: Bench, record: dict[str, Any]) -> str:
@@ -288,6 +339,14 @@ REMEDIES = (
     "Accept less: a lower --uniformity ends the search earlier.",
 )
 """What to try when a search has not converged."""
+
+
+DENSE_REMEDIES = (
+    "Search longer: --effort high, or a higher --iterations.",
+    "Give up more of the light (--given-up), which is what darkness and level sites cost.",
+    "Weigh dark sites more or less against level ones (--darkness), or ask for less drift (--drift-nm).",
+)
+"""The same for the engine dense."""
 
 
 def _numbers(summary: dict[str, Any], power_mw: float, planes: int) -> list[dict[str, str]]:
@@ -313,6 +372,16 @@ def _numbers(summary: dict[str, Any], power_mw: float, planes: int) -> list[dict
         rows.append(("crosstalk, mean", _little(summary["crosstalk_mean"]), "the same, over all dark sites"))
     return [dict(zip(("name", "value", "meaning"), row, strict=True)) for row in rows]
 
+
+def _changed(summary: dict[str, Any]) -> list[list[str]]:
+    """Rows of the table of what changes the figures: the case, uniformity, spread and, where there are dark sites, crosstalk."""
+    cases = [("as designed" if not row["by_nm"] else f"drift of {row['by_nm']:g} nm", row) for row in summary["displaced"]]
+    cases += [(f"vector model, {_POLARISED.get(row['polarisation'], row['polarisation'])}", row) for row in summary["vector"]]
+    shares = ("spread", "crosstalk_max", "crosstalk_mean") if summary["dark"] else ("spread",)
+    return [[case, _near_one(row["uniformity"]), *(_little(row[name]) for name in shares)] for case, row in cases]
+
+
+_POLARISED = {"x": "polarised along x", "y": "polarised along y", "circular-xy": "circular"}
 
 COLUMNS = ("i", "j", "x (um)", "y (um)", "z (um)", "target", "intensity", "deviation (%)")
 """Columns of the page's table of sites; with dark sites there is one more, their crosstalk."""
@@ -356,7 +425,8 @@ def _record_rows(summary: dict[str, Any]) -> list[tuple[str, str]]:
         rows.append((key, f"{source['path']} {source['digest']}".strip()))
         rows.extend((f"{key}: {name}", digest) for name, digest in source["files"].items())
     rows.append(("seed", f"{record['seed']}"))
-    rows.extend((name, f"{value}") for name, value in record["options"].items() if value is not None)
+    options = {name: value for name, value in record["options"].items() if name != "dense"} | record["options"].get("dense", {})
+    rows.extend((name.replace("_", " "), f"{value}") for name, value in options.items() if value is not None)
     rows.extend(("nudged by", f"{step['x_um']:g}, {step['y_um']:g} um, focus {step['focus_um']:g} um") for step in record["nudges"])
     if summary["seconds"] is not None:
         rows.append(("time taken", f"{summary['seconds']:.3g} s"))

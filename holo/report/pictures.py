@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Protocol
 
 import numpy as np
 
@@ -49,6 +49,26 @@ SAMPLES = 640
 
 RELATIVE = "intensity / mean of the bright sites"
 """What the maps of the light show."""
+
+
+class Shown(Protocol):
+    """A mask on its bench: what pictures of the panel and of the whole field are drawn from."""
+
+    @property
+    def bench(self) -> Bench:
+        """The bench."""
+
+    @property
+    def path(self) -> LightPath:
+        """Its light path."""
+
+    @property
+    def levels(self) -> NDArray[np.integer[Any]]:
+        """Levels of the mask."""
+
+    @property
+    def phase(self) -> NDArray[np.float64]:
+        """Phase that they make."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -115,7 +135,7 @@ def draw(scene: Scene, retrieval: Retrieval | None, wanted_uniformity: float | N
         pictures = [picture for plane in range(len(scene.depths_um)) for picture in _spots(scene, plane)]
         pictures.extend(_site_map(scene, plane) for plane in range(len(scene.depths_um)))
         pictures.extend([_field(scene), _histogram(scene), _spot(scene)])
-        pictures.extend([_mask(scene), _mask_detail(scene)])
+        pictures.extend([mask_picture(scene), mask_detail(scene)])
         if retrieval and retrieval.history:
             pictures.insert(-2, _convergence(retrieval, wanted_uniformity))
     return pictures
@@ -261,22 +281,33 @@ def _mark_sites(axes: Axes, scene: Scene, pick: NDArray[np.bool_]) -> None:
 
 
 def _field(scene: Scene) -> Picture:
-    """The light over the addressable field and its repeats by the pixel grid, logarithmic."""
+    """The light over the addressable field and its repeats, with the sites."""
+    box = _box(scene.sites.xyz_um, scene.bench.field_um / 20)
+    where = _plane_name(scene, 0)
+    return field_picture(scene, float(scene.depths_um[0]), scene.unit, box, ("sites", RELATIVE, where))
+
+
+def field_picture(scene: Shown, depth: float, unit: float, box: Box, words: tuple[str, str, str]) -> Picture:
+    """The light over the addressable field and its repeats by the pixel grid, logarithmic.
+
+    `unit` is the intensity that the picture counts in, `box` is where the light is wanted; `words` are what is wanted there, the name
+    of the colours and what tells the plane apart.
+    """
     from matplotlib.colors import LogNorm
     from matplotlib.patches import Rectangle
 
+    name, colours, where = words
     half = scene.bench.field_um / 2
-    depth = float(scene.depths_um[0])
     figure, axes = plane_axes((-2 * half, 2 * half, -2 * half, 2 * half))
-    intensity = _overview(scene, depth) / scene.unit
+    intensity = _overview(scene, depth) / unit
     norm = LogNorm(FIELD_FLOOR, max(float(intensity.max()), 1.0))
     extent = (-2 * half, 2 * half, 2 * half, -2 * half)
     image = axes.imshow(np.maximum(intensity, FIELD_FLOOR), norm=norm, cmap="magma", extent=extent, interpolation="nearest")
-    colour_bar(figure, axes, image, RELATIVE, extend="min")
-    left, right, top, bottom = _box(scene.sites.xyz_um, scene.bench.field_um / 20)
+    colour_bar(figure, axes, image, colours, extend="min")
+    left, right, top, bottom = box
     frames = {
         "addressable field": Rectangle((-half, -half), 2 * half, 2 * half, edgecolor="white", linestyle="--"),
-        "sites": Rectangle((left, top), right - left, bottom - top, edgecolor=SKY),
+        name: Rectangle((left, top), right - left, bottom - top, edgecolor=SKY),
         "their mirror image": Rectangle((-right, -bottom), right - left, bottom - top, edgecolor=SKY, linestyle=":"),
     }
     for label, frame in frames.items():
@@ -288,14 +319,13 @@ def _field(scene: Scene) -> Picture:
         f"Each dot shows the brightest spot within {3 * scene.bench.field_um / SAMPLES:.2g} um. The dashed frame is the field that the"
         f" panel can address, {scene.bench.field_um:.4g} um wide; outside it the pixel grid repeats the light, weakened by the envelope"
         " of a pixel. Light that the panel does not modulate gathers at the ring on the axis; it is not part of this prediction. A panel"
-        " whose response is not exact puts light into the mirror image of the sites (dotted). Block what must not reach the atoms."
+        f" whose response is not exact puts light into the mirror image of the {name} (dotted). Block what must not reach the atoms."
     )
-    where = _plane_name(scene, 0)
-    alt = "Map of the predicted intensity over the whole field, logarithmic, with the field's frame, the sites and the undiffracted spot"
+    alt = f"Map of the predicted intensity over the whole field, logarithmic, with the field's frame, the {name} and the undiffracted spot"
     return Picture("field.png", png(figure, "magma"), f"The whole field{where}, logarithmic scale", alt, caption)
 
 
-def _overview(scene: Scene, depth_um: float, cells: int = SAMPLES // 2) -> NDArray[np.float64]:
+def _overview(scene: Shown, depth_um: float, cells: int = SAMPLES // 2) -> NDArray[np.float64]:
     """Highest intensity in and next to each cell of a square of two fields' side about the axis, shape (2 cells, 2 cells)."""
     from scipy.ndimage import maximum_filter
 
@@ -420,7 +450,7 @@ def _rings(
     return np.asarray(intensity / intensity[0, 0])
 
 
-def _mask(scene: Scene) -> Picture:
+def mask_picture(scene: Shown) -> Picture:
     """The levels of the whole panel, with the pupil."""
     from matplotlib.patches import Circle
 
@@ -441,7 +471,7 @@ def _mask(scene: Scene) -> Picture:
     return Picture("mask.png", png(figure), "The mask", alt, caption)
 
 
-def _mask_detail(scene: Scene) -> Picture:
+def mask_detail(scene: Shown) -> Picture:
     """The phase of the pixels around the middle of the light, one by one."""
     box = tuple(_middle(part, 96) for part in pupil_box(scene.path))
     figure, axes = _panel_axes(scene, (box[0], box[1]))
@@ -464,14 +494,14 @@ def _middle(part: slice, count: int) -> slice:
     return slice(start, min(start + count, part.stop))
 
 
-def _extent(scene: Scene, box: tuple[slice, slice]) -> Box:
+def _extent(scene: Shown, box: tuple[slice, slice]) -> Box:
     """Left, right, bottom and top edges of a block of pixels on the panel, mm."""
     half = scene.bench.panel.pitch_um / 2
     x, y = scene.path.x_um[box[1]], scene.path.y_um[box[0]]
     return (x[0] - half) * 1e-3, (x[-1] + half) * 1e-3, (y[-1] + half) * 1e-3, (y[0] - half) * 1e-3
 
 
-def _panel_axes(scene: Scene, box: tuple[slice, slice]) -> tuple[Figure, Axes]:
+def _panel_axes(scene: Shown, box: tuple[slice, slice]) -> tuple[Figure, Axes]:
     left, right, bottom, top = _extent(scene, box)
     figure, axes = single_axes(5.4, 4.3 * float(np.clip((bottom - top) / (right - left), 0.55, 1.6)) + 0.7)
     axes.set(xlabel="x on the panel (mm)", ylabel="y on the panel (mm), down", aspect="equal")
@@ -515,6 +545,9 @@ STAGES = {
     "settle": "lets the phases follow again, on the whole panel",
     "hold": "levels them with their phases held",
     "turn": "turns the pixels one by one, which darkens the dark sites, levels the bright ones to the last digit and costs some efficiency",
+    "trials": "tries some sets of site phases on the panel in blocks of pixels",
+    "blocks": "goes on there with the best of them",
+    "panel": "turns the pixels of the whole panel",
 }
 """What the stages of a search do, by their names in its history."""
 

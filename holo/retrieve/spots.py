@@ -125,6 +125,8 @@ class Retrieval:
     """Whether the wanted uniformity and darkness were reached."""
     history: tuple[tuple[str, float, float], ...]
     """Stage, efficiency and uniformity of each of these iterations, as the engine's own transform saw them."""
+    interrupted: bool = False
+    """Whether a KeyboardInterrupt ended the search, and this is the best that it had found."""
 
     @property
     def waves(self) -> NDArray[np.complex128]:

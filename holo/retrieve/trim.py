@@ -18,6 +18,7 @@ from numpy.typing import NDArray
 
 from holo.field.path import LightPath
 from holo.field.sites import SiteTransform, panel_light
+from holo.field.window import WindowTransform
 
 Phase = NDArray[np.floating[Any]]
 
@@ -122,4 +123,62 @@ def trim(
         error = np.log(moduli / goal)
         change -= GAIN * (error - error.mean())
         wanted = phase + np.imag(start.conj() * transform.adjoint(2 * change * fields / power))
+    return replace(best, history=tuple(history))
+
+
+def trim_window(
+    window: WindowTransform,
+    phase: Phase,
+    region: NDArray[np.bool_],
+    bright: NDArray[np.bool_],
+    shown: Callable[[Phase], Phase],
+    *,
+    steps: int,
+) -> Trim:
+    """Bring continuous light, as the panel shows it, back to that of the wanted phase.
+
+    Parameters
+    ----------
+    window : WindowTransform
+        The light path, and the window that holds the light.
+    phase : ndarray, shape (rows, columns)
+        Phase of a mask whose light is as wanted, rad.
+    region, bright : ndarray of bool, shape (ny, nx)
+        Where the light is to stay as it is, and the part of it that is judged.
+    shown : callable
+        What the panel makes of a wanted phase, rad to rad, in the same shape.
+    steps : int
+        Corrections to try; the best is kept.
+
+    Returns
+    -------
+    Trim
+        Its figures are 1 less the standard deviation of the shown intensity over the wanted one, over its mean.
+
+    Notes
+    -----
+    As `trim`, on the moduli of the fields of a grid: over the pupil the eigenvalues of the map from asked to made changes are ``A^2`` over
+    their greatest here.
+    """
+    theta = (phase[window.box] + window.carrier).astype(np.float32)
+    start = window.light(theta)
+    fields = window.forward(start)
+    wanted_moduli = np.abs(fields)
+    unit = np.where(region, fields / np.maximum(wanted_moduli, 1e-6 * wanted_moduli.max()), np.complex64(0))
+    gain = 2 / (window.grid[0] * window.grid[1] * float(window.amplitude.max()) ** 2)
+    change = np.zeros(region.shape, np.float32)
+    best, history = Trim(phase, -np.inf, ()), []
+    wanted = phase
+    for step in range(steps + 1):
+        moduli = np.abs(window.forward(window.light((shown(wanted)[window.box] + window.carrier).astype(np.float32))))
+        ratio = np.square((moduli[bright] / wanted_moduli[bright]).astype(np.float64))
+        history.append(1 - float(ratio.std() / ratio.mean()))
+        if history[-1] > best.uniformity:
+            best = Trim(wanted, history[-1], ())
+        if step == steps:
+            break
+        factor = np.float32(np.sqrt(ratio.mean()))
+        change -= np.float32(GAIN) * (moduli / factor - wanted_moduli)
+        wanted = np.array(phase, np.float64)
+        wanted[window.box] += window.pull(start, np.asarray(unit * change, np.complex64)) * gain
     return replace(best, history=tuple(history))

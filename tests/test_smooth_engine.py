@@ -1,0 +1,190 @@
+"""The smooth engine: its gradient, its vortices, its start, and the light it makes on a small panel."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from holo.errors import InputError
+from holo.field.path import light_path
+from holo.field.window import WindowTransform
+from holo.mask import levels_of_phase, phase_of_levels
+from holo.predict_smooth import signal_region
+from holo.retrieve.smooth import (
+    IntensityError,
+    plaquettes,
+    retrieve_smooth,
+    scaled_goal,
+    spread_of,
+    start_phase,
+    total_power,
+    vortices,
+)
+from holo.retrieve.trim import trim_window
+from holo.shapes import box, ring
+
+MIDDLE = (11.0, 9.0)
+
+
+@pytest.fixture(scope="module")
+def window(small_bench_text):
+    """A window of 17 um on the small bench: 29 of its focal cells of 0.58 um."""
+    from holo.bench import parse_bench
+
+    return WindowTransform(light_path(parse_bench(small_bench_text(), "bench.toml")), MIDDLE, (17.0, 17.0))
+
+
+@pytest.fixture(scope="module")
+def flat(window):
+    """A soft box of 10 focal cells, and its signal region."""
+    target = box(window.x_um[None, :] - MIDDLE[0], window.y_um[:, None] - MIDDLE[1], 6.0, 6.0, 2.3)
+    return target, signal_region(target, window.x_um, window.y_um, 3.0)
+
+
+@pytest.fixture(scope="module")
+def found(window, flat):
+    return retrieve_smooth(window, *flat, power=0.4, rms=1e-3, iterations=300)
+
+
+def test_gradient_is_that_of_finite_differences(window, flat):
+    """Along random directions, by central differences (standard); float32 fields leave some 1e-3."""
+    rng = np.random.default_rng(3)
+    goal = scaled_goal(window, *flat, 0.5)
+    weights = rng.uniform(0.5, 1.5, goal.shape) / goal.max() ** 2
+    error = IntensityError(window, goal, weights, flat[0] > 0.5)
+    theta = start_phase(window, *flat, 0.5) + rng.normal(0, 0.3, window.amplitude.shape).astype(np.float32)
+    gradient = error(theta)[1].astype(np.float64)
+    for _ in range(4):
+        way = rng.normal(size=theta.shape).astype(np.float32)
+        step = np.float32(0.01)
+        difference = (error(theta + step * way)[0] - error(theta - step * way)[0]) / (2 * float(step))
+        assert float((gradient * way).sum()) == pytest.approx(difference, rel=5e-3, abs=1e-3 * np.linalg.norm(gradient))
+
+
+def test_gradient_of_single_pixels_in_float64(window, flat):
+    """The formula itself, written out once more with a plain sum in float64."""
+    goal = scaled_goal(window, *flat, 0.5)
+    weights = np.where(flat[1], 1.0, 0.0) / goal.max() ** 2
+    theta = start_phase(window, *flat, 0.5)
+    gradient = IntensityError(window, goal, weights, flat[0] > 0.5)(theta)[1]
+    path = window.path
+    y, x = path.y_um[window.box[0]], path.x_um[window.box[1]]
+    down, across = (np.exp(-1j * path.scale * np.outer(a - a[0], b)) for a, b in ((window.y_um, y), (window.x_um, x)))
+    amplitude = path.amplitude[window.box]
+
+    def value(theta):
+        return (weights * (abs(down @ (amplitude * np.exp(1j * theta)) @ across.T) ** 2 - goal) ** 2).sum()
+
+    for row, column in ((40, 40), (20, 33), (51, 60)):
+        shift = np.zeros(theta.shape)
+        shift[row, column] = 1e-4
+        wide = theta.astype(np.float64)
+        difference = (value(wide + shift) - value(wide - shift)) / 2e-4
+        assert gradient[row, column] == pytest.approx(difference, rel=2e-3, abs=1e-4 * float(abs(gradient).max()))
+
+
+def test_the_start_has_no_vortices_and_the_share_it_should_have(window, flat):
+    for target in (flat[0], ring(window.x_um[None, :] - MIDDLE[0], window.y_um[:, None] - MIDDLE[1], 2.0, 4.5, 2.0)):
+        region = signal_region(target, window.x_um, window.y_um, 3.0)
+        for power in (0.3, 0.6):
+            fields = window.forward(window.light(start_phase(window, target, region, power)))
+            bright = region & (target > 0.5)
+            assert not (vortices(fields) * plaquettes(bright)).any()
+            share = (abs(fields[region]) ** 2).sum() / total_power(window)
+            assert power - 0.05 < share < power + 0.35  # a quadratic phase alone puts more light into the middle
+
+
+def test_the_accurate_way(window, flat, found):
+    assert found.converged
+    assert found.rms <= 1e-3
+    assert found.power == pytest.approx(0.4, abs=0.01)
+    assert found.vortices == 0
+    assert len(found.history) == found.iterations
+    errors = [error for _, error in found.history]
+    assert errors[-1] == pytest.approx(found.rms, rel=1e-3)
+    assert errors[0] > 20 * errors[-1]
+
+
+def test_the_quick_way(window, flat):
+    quick = retrieve_smooth(window, *flat, power=0.4, effort="quick", rms=0.02)
+    assert quick.rms <= 0.02
+    assert quick.power == pytest.approx(0.4, abs=0.03)
+    assert {stage for stage, _ in quick.history} == {"mix"}
+
+
+def test_bit_for_bit(window, flat):
+    one, other = (retrieve_smooth(window, *flat, power=0.4, iterations=12).phase for _ in range(2))
+    assert np.array_equal(one, other)
+
+
+@pytest.mark.parametrize("effort", ["quick", "normal"])
+def test_an_interruption_keeps_the_best_so_far(window, flat, effort):
+    seen = []
+
+    def interrupt(stage, iteration, error):
+        seen.append(error)
+        if iteration == 9:
+            raise KeyboardInterrupt
+
+    stopped = retrieve_smooth(window, *flat, power=0.4, effort=effort, progress=interrupt)
+    assert stopped.interrupted
+    assert stopped.iterations == 9
+    assert stopped.rms == pytest.approx(min(seen) if effort == "quick" else seen[-1], rel=1e-3)
+    whole = retrieve_smooth(window, *flat, power=0.4, effort=effort, iterations=9)
+    assert np.array_equal(stopped.phase, whole.phase)
+
+
+def test_a_random_start_has_vortices_that_stay(window, flat):
+    """Why the start matters: holes in the light that the descent cannot mend (counted, not only seen in the error)."""
+    start = np.random.default_rng(1).uniform(0, 2 * np.pi, window.amplitude.shape).astype(np.float32)
+    lost = retrieve_smooth(window, *flat, power=0.4, start=start, iterations=100)
+    assert lost.vortices > 0
+    assert lost.rms > 0.02
+
+
+def test_vortices_are_counted_with_their_sign():
+    """A product of two factors, one of them conjugate: a vortex and its opposite, at known cells."""
+    x, y = np.arange(20.0)[None, :], np.arange(16.0)[:, None]
+    field = ((x - 4.5) + 1j * (y - 3.5)) * ((x - 12.5) - 1j * (y - 10.5))
+    turns = vortices(field)
+    assert turns.shape == (15, 19)
+    assert turns[3, 4] == 1
+    assert turns[10, 12] == -1
+    assert abs(turns).sum() == 2
+    assert not vortices(np.exp(1j * (0.7 * x + 0.05 * y**2))).any()
+
+
+def test_trimming_takes_back_what_the_levels_cost(window, flat, found, small_bench_text):
+    from holo.bench import parse_bench
+
+    panel = parse_bench(small_bench_text(panel__level_for_2pi=64), "bench.toml").panel
+    goal = scaled_goal(window, *flat, 0.4)
+    bright = flat[0] > 0.5
+
+    def shown(phase):
+        return phase_of_levels(levels_of_phase(phase, panel), panel)
+
+    def error(phase):
+        fields = window.forward(window.light((shown(phase)[window.box] + window.carrier).astype(np.float32)))
+        return spread_of(abs(fields[bright]).astype(float) ** 2, goal[bright])
+
+    trimmed = trim_window(window, found.phase, flat[1], bright, shown, steps=12)
+    assert error(found.phase) > 1.25 * error(trimmed.phase)
+    assert trimmed.history[0] < trimmed.uniformity
+
+
+@pytest.mark.parametrize(
+    ("change", "message"),
+    [
+        ({"power": 1.0}, "power: found 1; allowed: above 0, below 1"),
+        ({"effort": "slow"}, "effort: found 'slow'; allowed: quick, normal, high"),
+        ({"target": np.ones((3, 3))}, "target: found shapes .3, 3. and"),
+        ({"target": None}, "target: found 0 to 0; allowed: finite values, none below 0, not all 0"),
+    ],
+)
+def test_wrong_arguments(window, flat, change, message):
+    given = {"target": flat[0], "region": flat[1], "power": 0.4} | change
+    if given["target"] is None:
+        given["target"] = np.zeros(flat[0].shape)
+    with pytest.raises(InputError, match="^" + message):
+        retrieve_smooth(window, given.pop("target"), given.pop("region"), **given)
