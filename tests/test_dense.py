@@ -48,7 +48,7 @@ LIMITS = {"checkerboard": (0.009, 0.03, 0.005), "random half": (0.01, 0.04, 0.01
 
 @pytest.mark.parametrize("name", PATTERNS)
 def test_dark_sites_are_dark_and_bright_ones_level(name):
-    mask, light = found(name, effort="normal" if name == "checkerboard" else "quick")
+    mask, light = found(name, pixels=512, effort="quick")
     mean, most, spread = LIMITS[name]
     assert light.crosstalk_mean < mean
     assert light.crosstalk_max < most
@@ -153,7 +153,7 @@ def test_separated_spots_reach_what_splitters_reach():
     path = microscope_path(128, beam=60.0)
     ij = np.array([[i, j] for i in range(3) for j in range(3)])
     xyz = np.column_stack([6.0 * ij, np.zeros(9)])
-    mask = retrieve_dense(path, xyz, np.ones(9), rng=np.random.default_rng(1), ij=ij, options=DenseOptions(given_up=0.07))
+    mask = retrieve_dense(path, xyz, np.ones(9), rng=np.random.default_rng(1), ij=ij, options=DenseOptions(given_up=0.07), effort="quick")
     light = seen(path, mask.phase, xyz, np.ones(9), levels=1 << 20)
     assert light.uniformity > 0.99
     assert 0.9 < (abs(direct_fields(path, mask.phase, xyz) / path.envelope(xyz)) ** 2).sum() < 0.9394 + 0.006
