@@ -175,9 +175,9 @@ def level_choices(panel: Panel, parts: int = 2**14) -> tuple[NDArray[np.uint16],
     --------
     >>> from types import SimpleNamespace
     >>> panel = SimpleNamespace(levels=256, level_for_2pi=212, response=None)
-    >>> nearest, other = level_choices(panel, 212)
-    >>> int(nearest[10]), int(other[10]), int(nearest[100]), int(other[100])
-    (10, 222, 100, 100)
+    >>> nearest, other = level_choices(panel)
+    >>> [int(levels[2**14 * level // 212]) for level in (10, 100) for levels in (nearest, other)]
+    [10, 222, 100, 100]
     """
     turns = response_of_levels(panel) / _TURN
     borders, choice = _circle(turns)

@@ -1,0 +1,191 @@
+"""Sequences of masks on disk: a folder, or one TIFF of many pages, with a manifest; written as they are made, and resumed.
+
+Axes, signs and units: DEVELOPERS.md, Conventions.
+"""
+
+from __future__ import annotations
+
+import json
+import shutil
+from collections.abc import Callable, Iterator
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from holo.errors import InputError, OutputExistsError
+from holo.files import check_output, digest, read_bytes, read_tiff, writing
+from holo.moves import MoveFrame, told
+
+FORMAT, VERSION = "holo sequence", 1
+"""What a manifest calls itself, and its version."""
+
+MANIFEST = "manifest.json"
+"""Name of the manifest in a folder; that of a TIFF file is called like the file, with the suffix .json."""
+
+MAX_MANIFEST_BYTES = 256 * 2**20
+"""Largest manifest that is read."""
+
+
+def check_sequence(output: Path, overwrite: bool) -> None:
+    """Refuse early what `write_sequence` would refuse at the end.
+
+    Raises
+    ------
+    InputError
+        If the place cannot be written, or `output` is a folder that holds anything but a sequence.
+    OutputExistsError
+        If it exists and `overwrite` is false.
+    """
+    if _paged(output):
+        for path in (output, output.with_suffix(".json")):
+            check_output(path, overwrite)
+        return
+    if output.is_dir():
+        foreign = sorted(path.name for path in output.iterdir() if path.name != MANIFEST and not path.match("frame-*.tiff"))
+        if foreign:
+            raise InputError(f"{output}: found {foreign[0]!r} in it; allowed: a new folder, or one of a sequence")
+        if not overwrite:
+            raise OutputExistsError(f"{output}: exists already; use --overwrite to replace it")
+        return
+    check_output(output, overwrite)
+
+
+def write_sequence(
+    output: Path,
+    head: dict[str, Any],
+    make: Callable[[MoveFrame | None], Iterator[MoveFrame]],
+    frame_ms: float,
+    *,
+    overwrite: bool = False,
+    report: Callable[[int], None] | None = None,
+) -> dict[str, Any]:
+    """Write the masks of a move as they are made.
+
+    Parameters
+    ----------
+    output : Path
+        A folder, or a name that ends in .tif or .tiff for one file of many pages.
+    head : dict
+        JSON-compatible: what the move was made from (digests, options). A sequence that was broken off goes on only where it is the same.
+    make : callable
+        Given the last frame that is there, or None, yields the frames from that one or from the start on.
+    frame_ms : float
+        Time from one frame to the next.
+    overwrite : bool
+        Whether a sequence that stands there may be replaced.
+    report : callable, optional
+        Called with the number of frames written so far.
+
+    Returns
+    -------
+    dict
+        The manifest: ``format``, ``version``, ``head``, ``frame_ms``, ``complete``, and ``frames``, each with its ``file`` or ``page``,
+        ``time_ms`` from the first one, ``trigger`` (the number of the pulse that shows it, from 0), the ``digest`` of its levels' file, and
+        its figures (`holo.moves.told`).
+
+    Raises
+    ------
+    InputError, OutputExistsError
+        As `check_sequence`.
+
+    Notes
+    -----
+    Everything goes to a folder beside the output, whose name begins with a dot and ends in ``.part``: each frame, then what the next one is
+    made from, then the manifest, each written beside its place and renamed. A kill between any two of them costs at most one frame. In the
+    end the folder, or the file made from its frames page by page, takes its place. No more than one frame is in memory.
+    """
+    output = Path(output)
+    check_sequence(output, overwrite)
+    part = output.with_name(f".{output.name}.part")
+    manifest, last = _resumed(part, {"format": FORMAT, "version": VERSION, "head": head, "frame_ms": frame_ms})
+    for frame in make(last):
+        if frame.number >= len(manifest["frames"]):
+            _add(part, manifest, frame)
+            if report is not None:
+                report(len(manifest["frames"]))
+    manifest["complete"] = True
+    (part / _state(len(manifest["frames"]) - 1)).unlink(missing_ok=True)
+    if _paged(output):
+        _write_pages(output, part, manifest, overwrite)
+    else:
+        _write_manifest(part / MANIFEST, manifest, overwrite=True)
+        _take_place(part, output)
+    return manifest
+
+
+def _paged(output: Path) -> bool:
+    return output.suffix.lower() in (".tif", ".tiff")
+
+
+def _state(number: int) -> str:
+    return f"state-{number:05d}.npy"
+
+
+def _resumed(part: Path, wanted: dict[str, Any]) -> tuple[dict[str, Any], MoveFrame | None]:
+    """The manifest of what is there already and the last frame, or a new folder."""
+    fresh = {**wanted, "complete": False, "frames": []}
+    if not part.is_dir():
+        part.mkdir()
+        return fresh, None
+    try:
+        found = json.loads(read_bytes(part / MANIFEST, MAX_MANIFEST_BYTES))
+        entries = found["frames"]
+        same = {key: found[key] for key in wanted} == json.loads(json.dumps(wanted)) and bool(entries)
+        if same and all(digest(part / entry["file"]) == entry["digest"] for entry in entries):
+            waves, entry = np.load(part / _state(len(entries) - 1)), entries[-1]
+            levels = read_tiff(part / entry["file"]).astype(np.uint16)
+            figures = (entry["efficiency"], entry["uniformity"], entry["iterations"])
+            return found, MoveFrame(len(entries) - 1, entry["progress"], levels, waves, *figures, None)
+    except (InputError, OSError, ValueError, KeyError, TypeError):
+        pass  # not a sequence that can go on: it is made anew
+    shutil.rmtree(part)
+    part.mkdir()
+    return fresh, None
+
+
+def _add(part: Path, manifest: dict[str, Any], frame: MoveFrame) -> None:
+    """Write a frame, what the next one needs, and the manifest, in this order."""
+    import tifffile
+
+    name = f"frame-{frame.number:05d}.tiff"
+    levels = frame.levels.astype(np.uint8) if manifest["head"].get("levels", 256) <= 256 else frame.levels
+    with writing(part / name, overwrite=True) as temporary:
+        tifffile.imwrite(temporary, levels, photometric="minisblack", metadata=None, software="holo")
+    with writing(part / _state(frame.number), overwrite=True) as temporary, temporary.open("wb") as file:
+        np.save(file, frame.waves)
+    place = {"file": name, "time_ms": frame.number * manifest["frame_ms"], "trigger": frame.number, "digest": digest(part / name)}
+    manifest["frames"].append({**place, **told(frame)})
+    _write_manifest(part / MANIFEST, manifest, overwrite=True)
+    (part / _state(frame.number - 1)).unlink(missing_ok=True)
+
+
+def _write_manifest(path: Path, manifest: dict[str, Any], overwrite: bool) -> None:
+    with writing(path, overwrite) as temporary:
+        temporary.write_text(json.dumps(manifest, indent=1, allow_nan=False))
+
+
+def _write_pages(output: Path, part: Path, manifest: dict[str, Any], overwrite: bool) -> None:
+    """Put the frames of a folder into one file, page by page."""
+    import tifffile
+
+    with writing(output, overwrite) as temporary, tifffile.TiffWriter(temporary, bigtiff=True) as file:
+        for entry in manifest["frames"]:
+            file.write(read_tiff(part / entry["file"]), photometric="minisblack", metadata=None, software="holo", contiguous=False)
+    for page, entry in enumerate(manifest["frames"]):
+        del entry["file"]
+        entry["page"] = page
+    _write_manifest(output.with_suffix(".json"), manifest, overwrite)
+    shutil.rmtree(part)
+
+
+def _take_place(part: Path, output: Path) -> None:
+    """Give a complete folder its name; an older sequence there goes."""
+    if output.is_dir():
+        old = output.with_name(f".{output.name}.old")
+        shutil.rmtree(old, ignore_errors=True)
+        output.rename(old)
+        part.rename(output)
+        shutil.rmtree(old)
+    else:
+        part.rename(output)
