@@ -16,7 +16,7 @@ from holo.errors import HoloError
 
 from .output import printable
 
-NAMES = ("demo", "new", "check", "register", "survey", "track", "design", "predict", "nudge", "inspect", "render", "twin")
+NAMES = ("demo", "new", "check", "register", "survey", "track", "design", "predict", "nudge", "inspect", "render", "rearrange", "twin")
 """The commands, in the order in which one meets them; each is the object `command` of the module of its name."""
 
 EPILOG = """\

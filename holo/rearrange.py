@@ -219,7 +219,7 @@ def _away(places: Real, others: Real, apart_um: float) -> Real:
     return places[np.asarray(KDTree(others).query(places)[0]) >= apart_um]
 
 
-def read_filled(path: str | os.PathLike[str]) -> Real:
+def read_occupancy(path: str | os.PathLike[str]) -> tuple[Real, NDArray[np.bool_]]:
     """Read which sites hold an atom.
 
     Parameters
@@ -229,22 +229,25 @@ def read_filled(path: str | os.PathLike[str]) -> Real:
 
     Returns
     -------
-    ndarray, shape (n, 2)
-        Lattice coordinates of the filled sites.
+    sites : ndarray, shape (n, 2)
+        Lattice coordinates.
+    filled : ndarray of bool, shape (n,)
 
     Raises
     ------
     InputError
-        With file and line, for a missing column, a cell that is not a number, a value of filled that is neither 0 nor 1, or a site that
-        is there twice.
+        With file and line, for a missing column, a cell that is not a number, a value of filled that is neither 0 nor 1, a site that is
+        there twice, or if there are no sites.
     """
     columns = read_csv(path, ("i", "j", "filled"), others=True)
     wrong = ~np.isin(columns["filled"], (0, 1))
     if wrong.any():
         raise InputError(f"{path}: filled: found {columns['filled'][wrong][0]:g}; allowed: 0 or 1")
     sites = np.column_stack([columns["i"], columns["j"]])
+    if len(sites) == 0:
+        raise InputError(f"{path}: found no sites; allowed: a line for each site that may hold an atom")
     named, times = np.unique(sites, axis=0, return_counts=True)
     if (times > 1).any():
         i, j = named[times > 1][0]
         raise InputError(f"{path}: found the site ({i:g}, {j:g}) twice; allowed: every site once")
-    return sites[columns["filled"] == 1]
+    return sites, columns["filled"] == 1

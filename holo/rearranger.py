@@ -194,6 +194,13 @@ class Rearranger:
             found.stations_um, sites[found.atoms], found.goals, sites[found.dropped], found.unfilled, found.cost, found.bound
         )
 
+    def replan(self, places_um: Real) -> Rearrangement:
+        """Rearrange atoms at any places, as in a later round; spares are parked, so that a next one can use them."""
+        parking = self.reservoir_um
+        return rearrange(
+            places_um, self.wanted_um, apart_um=self.apart_um, cost=self.options.cost, spare="park", parking_um=parking
+        )
+
     def answer(self, filled: NDArray[np.bool_]) -> Answer:
         """Plan the moves of an occupancy and make their first mask; raises as `plan`."""
         return self._begun(self.plan(filled))

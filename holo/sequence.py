@@ -12,6 +12,7 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from holo.errors import InputError, OutputExistsError
 from holo.files import check_output, digest, read_bytes, read_tiff, writing
@@ -22,6 +23,12 @@ FORMAT, VERSION = "holo sequence", 1
 
 MANIFEST = "manifest.json"
 """Name of the manifest in a folder; that of a TIFF file is called like the file, with the suffix .json."""
+
+LOWEST = "lowest.npy"
+"""Name of the table of the least light of each trap in each transition (`holo.moves.MoveFrame.lowest`), shape (frames - 1, n)."""
+
+ROWS = "lowest.rows"
+"""The same table while it grows, without a head."""
 
 MAX_MANIFEST_BYTES = 256 * 2**20
 """Largest manifest that is read."""
@@ -42,7 +49,7 @@ def check_sequence(output: Path, overwrite: bool) -> None:
             check_output(path, overwrite)
         return
     if output.is_dir():
-        foreign = sorted(path.name for path in output.iterdir() if path.name != MANIFEST and not path.match("frame-*.tiff"))
+        foreign = sorted(path.name for path in output.iterdir() if path.name not in (MANIFEST, LOWEST) and not path.match("frame-*.tiff"))
         if foreign:
             raise InputError(f"{output}: found {foreign[0]!r} in it; allowed: a new folder, or one of a sequence")
         if not overwrite:
@@ -59,7 +66,7 @@ def write_sequence(
     *,
     overwrite: bool = False,
     report: Callable[[int], None] | None = None,
-) -> dict[str, Any]:
+) -> tuple[dict[str, Any], NDArray[np.float32]]:
     """Write the masks of a move as they are made.
 
     Parameters
@@ -79,10 +86,12 @@ def write_sequence(
 
     Returns
     -------
-    dict
-        The manifest: ``format``, ``version``, ``head``, ``frame_ms``, ``complete``, and ``frames``, each with its ``file`` or ``page``,
+    manifest : dict
+        ``format``, ``version``, ``head``, ``frame_ms``, ``complete``, and ``frames``, each with its ``file`` or ``page``,
         ``time_ms`` from the first one, ``trigger`` (the number of the pulse that shows it, from 0), the ``digest`` of its levels' file, and
         its figures (`holo.moves.told`).
+    lowest : ndarray of float32, shape (frames - 1, n)
+        Least light of each trap in each transition; no rows where the transitions were not looked at. A folder keeps it as `LOWEST`.
 
     Raises
     ------
@@ -105,13 +114,24 @@ def write_sequence(
             if report is not None:
                 report(len(manifest["frames"]))
     manifest["complete"] = True
+    lowest = _lowest(part, len(manifest["frames"]) - 1)
     (part / _state(len(manifest["frames"]) - 1)).unlink(missing_ok=True)
     if _paged(output):
         _write_pages(output, part, manifest, overwrite)
     else:
+        with writing(part / LOWEST, overwrite=True) as temporary, temporary.open("wb") as file:
+            np.save(file, lowest)
+        (part / ROWS).unlink(missing_ok=True)
         _write_manifest(part / MANIFEST, manifest, overwrite=True)
         _take_place(part, output)
-    return manifest
+    return manifest, lowest
+
+
+def _lowest(part: Path, count: int) -> NDArray[np.float32]:
+    """Rows that `_add` has written."""
+    if count == 0 or not (part / ROWS).is_file():
+        return np.empty((0, 0), np.float32)
+    return np.fromfile(part / ROWS, np.float32).reshape(count, -1)
 
 
 def _paged(output: Path) -> bool:
@@ -154,6 +174,10 @@ def _add(part: Path, manifest: dict[str, Any], frame: MoveFrame) -> None:
         tifffile.imwrite(temporary, levels, photometric="minisblack", metadata=None, software="holo")
     with writing(part / _state(frame.number), overwrite=True) as temporary, temporary.open("wb") as file:
         np.save(file, frame.waves)
+    if frame.lowest is not None:
+        with (part / ROWS).open("r+b" if (part / ROWS).exists() else "wb") as file:
+            file.seek(4 * (frame.number - 1) * len(frame.lowest))
+            file.write(frame.lowest.astype(np.float32).tobytes())
     place = {"file": name, "time_ms": frame.number * manifest["frame_ms"], "trigger": frame.number, "digest": digest(part / name)}
     manifest["frames"].append({**place, **told(frame)})
     _write_manifest(part / MANIFEST, manifest, overwrite=True)

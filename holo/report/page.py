@@ -173,8 +173,8 @@ def report_summary(
 # files
 
 
-def check_folder(folder: str | os.PathLike[str], overwrite: bool) -> None:
-    """Refuse early, before any work is done, what `write_report` could not write after it.
+def check_folder(folder: str | os.PathLike[str], overwrite: bool, files: tuple[str, ...] = FILES) -> None:
+    """Refuse early, before any work is done, a folder into which the files of a report could not be written after it.
 
     Raises
     ------
@@ -191,7 +191,7 @@ def check_folder(folder: str | os.PathLike[str], overwrite: bool) -> None:
         if not folder.absolute().parent.is_dir():
             raise InputError(f"{folder}: there is no folder {folder.parent}; make it first")
         check_writable(folder if is_folder else folder.parent, folder)
-        present = [name for name in FILES if is_folder and (folder / name).exists()]
+        present = [name for name in files if is_folder and (folder / name).exists()]
         for name in present:
             if (folder / name).is_dir():
                 raise InputError(f"{folder / name}: is a folder; the report has a file of that name")
