@@ -15,9 +15,9 @@ from numpy.typing import ArrayLike, NDArray
 from holo.errors import InputError, RearrangementError
 from holo.field.path import LightPath, light_path
 from holo.field.sites import SiteTransform
-from holo.mask import level_choices, phase_of_levels
+from holo.mask import level_choices, response_of_levels
 from holo.retrieve.follow import Followed, Pace, carried, follow
-from holo.transition import RESPONSES, SHARES, transition
+from holo.transition import RESPONSES, SHARES, relaxed
 
 if TYPE_CHECKING:
     from holo.bench import Bench
@@ -29,6 +29,9 @@ PEAK_VELOCITY, PEAK_ACCELERATION = 15 / 8, 10 / np.sqrt(3)
 
 STEP_CELLS = 0.25
 """Longest way of a site between two frames, in focal cells of the panel, where nothing else is said."""
+
+MOST_LEVELS = 1024
+"""Most levels of a panel whose transitions are looked at."""
 
 HALVINGS = 5
 """How often a step may be halved until the light in it does not fall too low."""
@@ -235,6 +238,8 @@ class Mover:
         self._offset = (-shift / (2 * np.pi)).astype(np.float32)
         self._choices = level_choices(bench.panel)
         self._plan = SiteTransform(self.path, np.zeros((1, 3)))
+        self._behind = (self.path.amplitude * np.exp(1j * shift)).astype(np.complex64)
+        self._factors = _factors(bench, self.options.response) if self.options.lowest is not None else ()
 
     def start(self, places_um: Real, target: Real, waves: NDArray[np.complex128]) -> MoveFrame:
         """The frame before a move.
@@ -304,16 +309,26 @@ class Mover:
 
     def lowest(self, before: MoveFrame, after: MoveFrame, places_um: tuple[Real, Real], target: Real) -> Real:
         """Least intensity of each site from one frame to the next, over its target and the mean over all sites before, shape (n,)."""
-        phases = [phase_of_levels(frame.levels, self.bench.panel) for frame in (before, after)]
-        light = transition(
-            self.path, phases[0], phases[1], places_um, shares=(0.0, *SHARES), response=self.options.response, plan=self._plan
-        )
-        relative = light / target
-        return np.asarray(relative[1:].min(axis=0) / relative[0].mean())
+        shown = before.levels.astype(np.int32) * self.bench.panel.levels + after.levels
+        light = []
+        for share, factors in zip((0.0, *SHARES), self._factors, strict=True):
+            places = places_um[0] + share * (places_um[1] - places_um[0])
+            field = self._plan.moved(places).forward(self._behind * factors[shown]) * self.path.envelope(places)
+            light.append(np.abs(field).astype(np.float64) ** 2 / target)
+        return np.asarray(np.min(light[1:], axis=0) / light[0].mean())
 
     def _frame(self, number: int, progress: float, found: Followed, last: NDArray[np.uint16], lowest: Real | None) -> MoveFrame:
         levels = found.transform.mask_levels(found.waves, self._offset, self._choices, last)
         return MoveFrame(number, progress, levels, found.waves, found.efficiency, found.uniformity, found.iterations, lowest)
+
+
+def _factors(bench: Bench, response: str) -> tuple[NDArray[np.complex64], ...]:
+    """Phase factor of a pixel between every two levels, at each share of the change, shape (levels * levels,)."""
+    if bench.panel.levels > MOST_LEVELS:
+        raise InputError(f"panel.levels: found {bench.panel.levels}; allowed: at most {MOST_LEVELS} for a look at transitions (lowest = 0: none)")
+    phase = response_of_levels(bench.panel)
+    pairs = np.repeat(phase, len(phase)), np.tile(phase, len(phase))
+    return tuple(np.exp(1j * relaxed(*pairs, share, response)).astype(np.complex64) for share in (0.0, *SHARES))
 
 
 def step_um(bench: Bench, cells: float = STEP_CELLS) -> float:

@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 
 from holo.errors import InputError
 from holo.field.path import LightPath
-from holo.field.sites import SiteTransform, direct_fields
+from holo.field.sites import direct_fields
 
 Real = NDArray[np.float64]
 
@@ -86,7 +86,6 @@ def transition(
     *,
     shares: tuple[float, ...] = SHARES,
     response: str = "shortest",
-    plan: SiteTransform | None = None,
 ) -> Real:
     """Light on each site while one mask turns into another.
 
@@ -101,8 +100,6 @@ def transition(
         Shares of the change at which to look; the site is then looked for at the same share of its way, where its spot is.
     response : str
         See `relaxed`.
-    plan : SiteTransform, optional
-        Some plan for this panel, to be moved to the places: quicker than the float64 sum, which is used without.
 
     Returns
     -------
@@ -119,10 +116,5 @@ def transition(
     for share in shares:
         phase = relaxed(before, after, share, response)
         places = places_um[0] + share * (places_um[1] - places_um[0])
-        if plan is None:
-            field = direct_fields(path, phase, places)
-        else:
-            light = path.amplitude.astype(np.float32) * np.exp(np.complex64(1j) * (phase + path.aberration).astype(np.float32))
-            field = plan.moved(places).forward(light) * path.envelope(places) / path.amplitude_sum
-        intensity.append(np.abs(field).astype(np.float64) ** 2)
+        intensity.append(np.abs(direct_fields(path, phase, places)) ** 2)
     return np.array(intensity).reshape(len(shares), -1)

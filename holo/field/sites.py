@@ -303,11 +303,12 @@ class SiteTransform:
             ``sum_p field_p exp(-i (k (x_p X + y_p Y) + d_p Z))``.
         """
         inside = np.asarray(field)[self._box]
-        down = (self._down.correction * np.exp(-1j * self._down.ramp))[:, None]
+        down = (self._down.correction * np.exp(-1j * self._down.ramp)).astype(np.complex64)[:, None]
+        across = self._across.correction.astype(np.float32)
 
         def columns(worker: int, start: int, stop: int) -> None:
             light = np.zeros((self._size[0], BLOCK), np.complex64)
-            light[:, : stop - start] = inside[:, start:stop] * down * self._across.correction[start:stop]
+            light[:, : stop - start] = inside[:, start:stop] * down * across[start:stop]
             self._send(worker, light, start, stop)
 
         self._share_columns(columns)
