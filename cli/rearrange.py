@@ -16,7 +16,7 @@ from .output import note, plain, show, warn
 
 if TYPE_CHECKING:
     from holo.loss import Atoms
-    from holo.rearranger import Answer, Rearranger, RearrangeOptions
+    from holo.rearranger import Answer, RearrangeOptions, Rearranger
 
 
 @click.command()
@@ -27,7 +27,9 @@ if TYPE_CHECKING:
 @click.option("-o", "--output", type=options.FILE, required=True, help="Folder to write, or one TIFF file of many pages (.tiff).")
 @click.option("--report", type=options.FILE, metavar="DIR", help="Write a report into this folder: animation, page, pictures.")
 @click.option("--apart-um", type=float, metavar="D", help="Least distance of two atoms at any time; 0.7 of that of two sites by default.")
-@click.option("--cost", type=click.Choice(["squared", "distance", "longest"]), default="squared", show_default=True, help="What is made small.")
+@click.option(
+    "--cost", type=click.Choice(["squared", "distance", "longest"]), default="squared", show_default=True, help="What is made small."
+)
 @click.option("--spare", type=click.Choice(["drop", "park"]), default="drop", show_default=True, help="What becomes of spare atoms.")
 @click.option("--step-cells", type=float, default=0.25, show_default=True, help="Longest step between two frames, in focal cells.")
 @click.option("--lowest", type=float, default=0.75, show_default=True, help="Least light of a trap in a transition; 0 does not look at it.")
@@ -170,7 +172,7 @@ def _warnings(ready: Rearranger, answer: Answer) -> list[str]:
     if plan.approach.distance_um < 2 * bench.airy_radius_um:
         found = f"two atoms come within {plan.approach.distance_um:.3g} um"
         texts.append(f"{found}, less than two Airy radii ({2 * bench.airy_radius_um:.3g} um): their traps will disturb each other")
-    share = share_after(ready.frame_ms, bench.panel.settling_ms)
+    share = share_after(ready.frame_ms, bench.panel.settling_ms or 0.0)
     if share < 0.9:
         texts.append(f"a frame of {ready.frame_ms:.3g} ms is too short to settle: {100 * share:.0f} % of a change is done in it")
     return texts

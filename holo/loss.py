@@ -68,7 +68,7 @@ def held(lowest: ArrayLike, depth: ArrayLike) -> Real:
 
     Notes
     -----
-    In a harmonic trap of three dimensions thermal energies have the density ``E^2 exp(-E / kT) / (2 (kT)^3)``. A trap that is lowered slowly
+    Thermal energies in a harmonic trap of three dimensions have the density ``E^2 exp(-E / kT) / (2 (kT)^3)``. A trap lowered slowly
     to a share ``u`` of its depth ``U`` takes an atom of energy ``E`` to ``E sqrt(u)`` and loses it where that exceeds ``u U``: atoms with
     ``E < U sqrt(u)`` stay, a share ``P(3, (U / kT) sqrt(u))``, P the regularised incomplete gamma function (the release method of C.
     Tuchendler et al., Phys. Rev. A 78, 033425 (2008); from memory).
@@ -111,7 +111,7 @@ def survival(lowest: ArrayLike, frame_ms: float, atoms: Atoms) -> Real:
     light = np.asarray(lowest, np.float64)
     frames = np.arange(1, len(light) + 1)[:, None]
     room = np.minimum.accumulate(atoms.depth * np.sqrt(np.maximum(light, 0)) / (1 + atoms.heating) ** frames, axis=0)
-    return held(1.0, room) * np.exp(-frames * frame_ms / atoms.lifetime_ms)
+    return np.asarray(held(1.0, room) * np.exp(-frames * frame_ms / atoms.lifetime_ms))
 
 
 def played(lowest: ArrayLike, frame_ms: float, atoms: Atoms, rng: np.random.Generator) -> Flags:

@@ -6,7 +6,7 @@ Axes, signs and units: DEVELOPERS.md, Conventions.
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -48,8 +48,8 @@ def minimum_jerk(share: ArrayLike) -> Real:
     Returns
     -------
     ndarray
-        ``10 s^3 - 15 s^4 + 6 s^5``: velocity and acceleration vanish at both ends, and the integral of the square of the jerk is as small as
-        it can be (T. Flash and N. Hogan, J. Neurosci. 5, 1688 (1985), eq. 3; number of the equation from memory).
+        ``10 s^3 - 15 s^4 + 6 s^5``: velocity and acceleration vanish at both ends, and the integral of the square of the jerk is as small
+        as it can be (T. Flash and N. Hogan, J. Neurosci. 5, 1688 (1985), eq. 3; number of the equation from memory).
 
     Examples
     --------
@@ -119,7 +119,7 @@ class Track:
         ends = np.cumsum((0, *self.counts))
         step = int(np.clip(np.searchsorted(ends, frame, side="right") - 1, 0, max(len(self.counts) - 1, 0)))
         if not self.counts or self.counts[step] == 0:
-            return self.stations_um[-1 if self.counts and frame >= ends[-1] else step]
+            return np.asarray(self.stations_um[-1 if self.counts and frame >= ends[-1] else step])
         progress = minimum_jerk((frame - ends[step]) / self.counts[step])
         here, there = self.stations_um[step], self.stations_um[step + 1]
         return np.asarray(there if progress == 1 else here + progress * (there - here))
@@ -170,7 +170,7 @@ class MoveOptions:
         One of `holo.transition.RESPONSES`.
     """
 
-    pace: Pace = Pace()
+    pace: Pace = field(default_factory=Pace)
     lowest: float | None = 0.75
     response: str = "shortest"
 
@@ -325,7 +325,9 @@ class Mover:
 def _factors(bench: Bench, response: str) -> tuple[NDArray[np.complex64], ...]:
     """Phase factor of a pixel between every two levels, at each share of the change, shape (levels * levels,)."""
     if bench.panel.levels > MOST_LEVELS:
-        raise InputError(f"panel.levels: found {bench.panel.levels}; allowed: at most {MOST_LEVELS} for a look at transitions (lowest = 0: none)")
+        raise InputError(
+            f"panel.levels: found {bench.panel.levels}; allowed: at most {MOST_LEVELS} for a look at transitions (lowest = 0: none)"
+        )
     phase = response_of_levels(bench.panel)
     pairs = np.repeat(phase, len(phase)), np.tile(phase, len(phase))
     return tuple(np.exp(1j * relaxed(*pairs, share, response)).astype(np.complex64) for share in (0.0, *SHARES))

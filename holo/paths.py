@@ -7,6 +7,7 @@ progress in time. The closest approach of two atoms in a step then has a closed 
 from __future__ import annotations
 
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
@@ -68,7 +69,7 @@ def closest_approach(stations_um: Real) -> Approach:
     0.0
     """
     stations = np.asarray(stations_um, np.float64)
-    found = [_closest(np.ascontiguousarray(here), np.ascontiguousarray(there)) for here, there in zip(stations, stations[1:], strict=False)]
+    found = [_closest(np.ascontiguousarray(here), np.ascontiguousarray(there)) for here, there in pairwise(stations)]
     if not found:
         found = [_closest(stations[0], stations[0])]
     square, first, second = min(found)

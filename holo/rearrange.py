@@ -22,14 +22,14 @@ Real = NDArray[np.float64]
 Index = NDArray[np.int64]
 
 COSTS = ("squared", "distance", "longest")
-"""What an assignment makes as small as it can: the sum of the squared distances, their sum, or the longest (then the sum of the squares)."""
+"""What an assignment makes least: the sum of the squared distances, their sum, or the longest (then the sum of the squares)."""
 
 SPARES = ("drop", "park")
 """What becomes of atoms that are not wanted: their light is not turned on, or they are brought to places of their own."""
 
 
 TIE = 1e-6
-"""Largest share by which squares are mixed into distances: of ways of equal length, several short ones rather than one across the others."""
+"""Largest share by which squares are mixed into distances: of ways of equal length, several short ones, not one across the others."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -149,7 +149,7 @@ def rearrange(
         if len(parking) < len(atoms) - len(wanted):
             found = f"parking_um: found {len(parking)} place(s) {apart_um:g} um from all wanted sites and obstacles"
             raise InputError(f"{found}; allowed: one for each of the {len(atoms) - len(wanted)} spare atoms, or drop them")
-    carried, ends, found = _matched(atoms, wanted, parking, cost)
+    carried, ends, matched = _matched(atoms, wanted, parking, cost)
     targets = np.concatenate([wanted, parking])
     start = np.concatenate([atoms[carried], obstacles])
     stations = journey(start, np.concatenate([targets[ends], obstacles]), apart_um)
@@ -160,8 +160,8 @@ def rearrange(
         goals,
         np.setdiff1d(np.arange(len(atoms)), carried),
         np.setdiff1d(np.arange(len(wanted)), goals),
-        found.cost,
-        found.bound,
+        matched.cost,
+        matched.bound,
     )
 
 
@@ -188,7 +188,11 @@ def _with_parking(table: Real, parked: Real, cost: str) -> tuple[Index, Index, A
         price *= 2  # that parking costs more than any exchange could gain
         found = solve(np.concatenate([table, parked + price], axis=1))
         if np.sum(found.columns < count) == count:
-            return rows, found.columns, Assignment(found.columns, *(value - price * (len(table) - count) for value in (found.cost, found.bound)))
+            return (
+                rows,
+                found.columns,
+                Assignment(found.columns, *(value - price * (len(table) - count) for value in (found.cost, found.bound))),
+            )
 
 
 def _costs(atoms: Real, places: Real, cost: str) -> Real:
@@ -216,7 +220,7 @@ def _away(places: Real, others: Real, apart_um: float) -> Real:
 
     if len(others) == 0 or len(places) == 0:
         return places
-    return places[np.asarray(KDTree(others).query(places)[0]) >= apart_um]
+    return np.asarray(places[np.asarray(KDTree(others).query(places)[0]) >= apart_um])
 
 
 def read_occupancy(path: str | os.PathLike[str]) -> tuple[Real, NDArray[np.bool_]]:

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import time
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -49,7 +49,7 @@ class RearrangeOptions:
     cost: str = "squared"
     spare: str = "drop"
     limits: Limits | None = None
-    moves: MoveOptions = MoveOptions()
+    moves: MoveOptions = field(default_factory=MoveOptions)
     seed: int = 0
 
     def __post_init__(self) -> None:
@@ -103,7 +103,11 @@ class Latency:
 
     def summary(self) -> dict[str, float]:
         """The times as a JSON-compatible dict."""
-        frames = {"median_frame_ms": float(np.median(self.frame_ms)), "longest_frame_ms": float(self.frame_ms.max())} if len(self.frame_ms) else {}
+        frames = (
+            {"median_frame_ms": float(np.median(self.frame_ms)), "longest_frame_ms": float(self.frame_ms.max())}
+            if len(self.frame_ms)
+            else {}
+        )
         return {"plan_ms": self.plan_ms, "start_ms": self.start_ms, **frames}
 
 
@@ -122,12 +126,12 @@ class Rearranger:
     Raises
     ------
     InputError
-        If nothing is wanted, or an argument is malformed.
+        If nothing is wanted, an argument is malformed, or the bench does not tell the panel's frame rate.
 
     Notes
     -----
-    Prepared are the light path, the plan of the transforms, and weights and phases that light the whole reservoir; those of the filled sites
-    are the start of the first mask.
+    Prepared are the light path, the plan of the transforms, and weights and phases that light the whole reservoir; those of the filled
+    sites are the start of the first mask.
 
     Examples
     --------
@@ -153,6 +157,8 @@ class Rearranger:
         self.wanted_um, self.wanted_target = wanted.xyz_um[wanted.bright], wanted.target[wanted.bright]
         self.apart_um = self.options.apart_um or APART * min(_closest(self.reservoir_um), _closest(self.wanted_um))
         self.limits = self.options.limits or Limits(step_um(bench))
+        if bench.panel.frame_rate_hz is None:
+            raise InputError("panel.frame_rate_hz: missing in the bench file; needed: the rate at which the panel takes masks")
         self.frame_ms = 1000 / bench.panel.frame_rate_hz
         self.mover = Mover(bench, self.options.moves)
         everywhere = np.ones(len(self.reservoir_um))
@@ -181,7 +187,9 @@ class Rearranger:
         """
         held = np.asarray(filled, bool)
         if held.shape != (len(self.reservoir_um),):
-            raise InputError(f"filled: found shape {held.shape}; allowed: ({len(self.reservoir_um)},), a value for each site of the reservoir")
+            raise InputError(
+                f"filled: found shape {held.shape}; allowed: ({len(self.reservoir_um)},), a value for each site of the reservoir"
+            )
         sites = np.flatnonzero(held)
         if len(sites) == 0:
             raise InputError("filled: found no atom; allowed: at least one")
@@ -197,9 +205,7 @@ class Rearranger:
     def replan(self, places_um: Real) -> Rearrangement:
         """Rearrange atoms at any places, as in a later round; spares are parked, so that a next one can use them."""
         parking = self.reservoir_um
-        return rearrange(
-            places_um, self.wanted_um, apart_um=self.apart_um, cost=self.options.cost, spare="park", parking_um=parking
-        )
+        return rearrange(places_um, self.wanted_um, apart_um=self.apart_um, cost=self.options.cost, spare="park", parking_um=parking)
 
     def answer(self, filled: NDArray[np.bool_]) -> Answer:
         """Plan the moves of an occupancy and make their first mask; raises as `plan`."""

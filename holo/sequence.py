@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from holo.errors import InputError, OutputExistsError
-from holo.files import check_output, digest, read_bytes, read_tiff, writing
+from holo.files import check_output, digest, read_bytes, read_tiff, write_text, writing
 from holo.moves import MoveFrame, told
 
 FORMAT, VERSION = "holo sequence", 1
@@ -30,8 +30,11 @@ LOWEST = "lowest.npy"
 ROWS = "lowest.rows"
 """The same table while it grows, without a head."""
 
-MAX_MANIFEST_BYTES = 256 * 2**20
-"""Largest manifest that is read."""
+JOURNAL = "journal.jsonl"
+"""What is known of a sequence while it is made: the head, and a line for each frame that is complete."""
+
+MAX_JOURNAL_BYTES = 256 * 2**20
+"""Largest journal that is read."""
 
 
 def check_sequence(output: Path, overwrite: bool) -> None:
@@ -101,8 +104,8 @@ def write_sequence(
     Notes
     -----
     Everything goes to a folder beside the output, whose name begins with a dot and ends in ``.part``: each frame, then what the next one is
-    made from, then the manifest, each written beside its place and renamed. A kill between any two of them costs at most one frame. In the
-    end the folder, or the file made from its frames page by page, takes its place. No more than one frame is in memory.
+    made from, each written beside its place and renamed, then a line of a journal. A kill between any two of them costs at most one frame. In
+    the end the folder, or the file made from its frames page by page, takes its place. No more than one frame is in memory.
     """
     output = Path(output)
     check_sequence(output, overwrite)
@@ -121,7 +124,8 @@ def write_sequence(
     else:
         with writing(part / LOWEST, overwrite=True) as temporary, temporary.open("wb") as file:
             np.save(file, lowest)
-        (part / ROWS).unlink(missing_ok=True)
+        for name in (ROWS, JOURNAL):
+            (part / name).unlink(missing_ok=True)
         _write_manifest(part / MANIFEST, manifest, overwrite=True)
         _take_place(part, output)
     return manifest, lowest
@@ -144,28 +148,38 @@ def _state(number: int) -> str:
 
 def _resumed(part: Path, wanted: dict[str, Any]) -> tuple[dict[str, Any], MoveFrame | None]:
     """The manifest of what is there already and the last frame, or a new folder."""
-    fresh = {**wanted, "complete": False, "frames": []}
-    if not part.is_dir():
-        part.mkdir()
-        return fresh, None
-    try:
-        found = json.loads(read_bytes(part / MANIFEST, MAX_MANIFEST_BYTES))
-        entries = found["frames"]
-        same = {key: found[key] for key in wanted} == json.loads(json.dumps(wanted)) and bool(entries)
-        if same and all(digest(part / entry["file"]) == entry["digest"] for entry in entries):
-            waves, entry = np.load(part / _state(len(entries) - 1)), entries[-1]
-            levels = read_tiff(part / entry["file"]).astype(np.uint16)
-            figures = (entry["efficiency"], entry["uniformity"], entry["iterations"])
-            return found, MoveFrame(len(entries) - 1, entry["progress"], levels, waves, *figures, None)
-    except (InputError, OSError, ValueError, KeyError, TypeError):
-        pass  # not a sequence that can go on: it is made anew
-    shutil.rmtree(part)
+    wanted = json.loads(json.dumps(wanted))
+    if part.is_dir():
+        try:
+            return _continued(part, wanted)
+        except (InputError, OSError, ValueError, KeyError, TypeError):
+            shutil.rmtree(part)  # not a sequence that can go on: it is made anew
     part.mkdir()
-    return fresh, None
+    write_text(part / JOURNAL, json.dumps(wanted) + "\n")
+    return {**wanted, "complete": False, "frames": []}, None
+
+
+def _continued(part: Path, wanted: dict[str, Any]) -> tuple[dict[str, Any], MoveFrame]:
+    """The manifest and the last frame of a folder that fits; what a kill has left half done is cleared away."""
+    text = read_bytes(part / JOURNAL, MAX_JOURNAL_BYTES).decode()
+    head, *entries = [json.loads(line) for line in text[: text.rindex("\n")].split("\n")]
+    if head != wanted or not all(digest(part / entry["file"]) == entry["digest"] for entry in entries):
+        raise InputError(f"{part}: found frames of another sequence; allowed: those of this one")
+    last, state = entries[-1], part / _state(len(entries) - 1)
+    levels = read_tiff(part / last["file"]).astype(np.uint16)
+    found = MoveFrame(
+        len(entries) - 1, last["progress"], levels, np.load(state), last["efficiency"], last["uniformity"], last["iterations"], None
+    )
+    known = {JOURNAL, ROWS, state.name, *(entry["file"] for entry in entries)}
+    for path in part.iterdir():
+        if path.name not in known:
+            path.unlink()
+    write_text(part / JOURNAL, "".join(json.dumps(line) + "\n" for line in (head, *entries)), overwrite=True)
+    return {**wanted, "complete": False, "frames": entries}, found
 
 
 def _add(part: Path, manifest: dict[str, Any], frame: MoveFrame) -> None:
-    """Write a frame, what the next one needs, and the manifest, in this order."""
+    """Write a frame, what the next one needs, and its line in the journal, in this order."""
     import tifffile
 
     name = f"frame-{frame.number:05d}.tiff"
@@ -180,7 +194,8 @@ def _add(part: Path, manifest: dict[str, Any], frame: MoveFrame) -> None:
             file.write(frame.lowest.astype(np.float32).tobytes())
     place = {"file": name, "time_ms": frame.number * manifest["frame_ms"], "trigger": frame.number, "digest": digest(part / name)}
     manifest["frames"].append({**place, **told(frame)})
-    _write_manifest(part / MANIFEST, manifest, overwrite=True)
+    with (part / JOURNAL).open("a") as file:
+        file.write(json.dumps(manifest["frames"][-1], allow_nan=False) + "\n")
     (part / _state(frame.number - 1)).unlink(missing_ok=True)
 
 

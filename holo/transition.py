@@ -23,9 +23,7 @@ SHARES = (0.25, 0.5, 0.75, 1.0)
 """Shares of the change at which a transition is looked at."""
 
 
-def relaxed(
-    before: NDArray[np.floating[Any]], after: NDArray[np.floating[Any]], share: float, response: str
-) -> NDArray[np.floating[Any]]:
+def relaxed(before: NDArray[np.floating[Any]], after: NDArray[np.floating[Any]], share: float, response: str) -> NDArray[np.floating[Any]]:
     """Phase of the panel on its way from one mask to the next.
 
     Parameters
@@ -108,8 +106,8 @@ def transition(
 
     Notes
     -----
-    Between two unrelated masks the old light falls as ``sinc^2(s)`` and the new rises as ``sinc^2(1 - s)`` with the share s, for the shorter
-    way; with the way by all levels both are squared. They cross at 0.405 and 0.164 (averages over the differences of phase, uniform in
+    Between two unrelated masks the old light falls as ``sinc^2(s)`` and the new rises as ``sinc^2(1 - s)`` with the share s, by the
+    shorter way; with the way by all levels both are squared. They cross at 0.405 and 0.164 (averages over the differences of phase, uniform in
     ``-pi..pi`` and triangular in ``-2 pi..2 pi``).
     """
     intensity = []

@@ -74,7 +74,7 @@ def test_equal_to_a_sparse_matching():
 
 
 def test_random_costs_reach_their_limit():
-    """Exp(1) costs: the mean optimum is sum 1 / k^2, k to n (Linusson and Wastlund, Probab. Theory Relat. Fields 128, 419 (2004); from memory)."""
+    """Exp(1) costs: on average sum of 1 / k^2, k to n (Linusson and Wastlund, Probab. Theory Relat. Fields 128, 419 (2004); from memory)."""
     rng = np.random.default_rng(4)
     for size, trials in ((2, 2000), (10, 600), (50, 100)):
         costs = np.array([assign(rng.exponential(size=(size, size))).cost for _ in range(trials)])
@@ -114,7 +114,8 @@ def test_sizes_of_nothing_and_one():
 
 @pytest.mark.parametrize("solve", [assign, assign_longest])
 @pytest.mark.parametrize(
-    ("cost", "message"), [(np.ones((3, 2)), r"shape \(3, 2\)"), (np.array([[np.nan, 1.0]]), "found nan"), (np.array([[1.0, np.inf]]), "found inf")]
+    ("cost", "message"),
+    [(np.ones((3, 2)), r"shape \(3, 2\)"), (np.array([[np.nan, 1.0]]), "found nan"), (np.array([[1.0, np.inf]]), "found inf")],
 )
 def test_bad_costs_are_refused(solve, cost, message):
     with pytest.raises(InputError, match=message):

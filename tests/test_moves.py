@@ -115,7 +115,9 @@ def test_a_moved_plan_is_a_new_one():
 @pytest.mark.parametrize("response", [None, [(0, 0.0), (100, 2.0), (200, 5.5), (255, 8.0)]])
 def test_levels_in_one_pass_are_the_nearest(small_bench, response):
     bench = small_bench()
-    where = replace(bench.panel, response=None if response is None else np.array(response, float), level_for_2pi=212 if response is None else None)
+    where = replace(
+        bench.panel, response=None if response is None else np.array(response, float), level_for_2pi=212 if response is None else None
+    )
     path = panel(96)
     plan = SiteTransform(path, lattice(4, 4, 9.0))
     values = np.exp(1j * np.arange(16.0) ** 2)
@@ -152,7 +154,7 @@ def start_waves(count, seed=0):
 def test_light_stays_on_traps_that_move_a_quarter_of_a_cell(wide_bench, response, bound):
     places, ways = crowd(wide_bench)
     moved = Track(np.stack([places, places + 3.77 * step_um(wide_bench) * ways]), (7,), 16.7)
-    mover = Mover(wide_bench, MoveOptions(lowest=0.3, response=response))
+    mover = Mover(wide_bench, MoveOptions(Pace(limit=8), lowest=0.3, response=response))
     frames = list(mover.frames(moved, np.ones(100), mover.start(places, np.ones(100), start_waves(100))))
     steps = [np.linalg.norm(moved.places_um(a) - moved.places_um(a - 1), axis=1).max() for a in range(1, 8)]
     assert max(steps) == pytest.approx(step_um(wide_bench), rel=0.01)
@@ -160,10 +162,12 @@ def test_light_stays_on_traps_that_move_a_quarter_of_a_cell(wide_bench, response
     for frame in frames:
         light = np.abs(direct_fields(mover.path, phase_of_levels(frame.levels, wide_bench.panel), moved.places_um(frame.progress))) ** 2
         assert level(light) >= 0.97  # 256 x 256 pixels: rounding to levels costs four times what it does on 1024 x 1024
-        assert frame.uniformity >= 0.997
+        assert frame.uniformity >= 0.995
         assert light.sum() >= 0.7
     before, after = (phase_of_levels(frame.levels, wide_bench.panel) for frame in frames[2:4])
-    exact = transition(mover.path, before, after, (moved.places_um(2), moved.places_um(3)), shares=(0, 0.25, 0.5, 0.75, 1), response=response)
+    exact = transition(
+        mover.path, before, after, (moved.places_um(2), moved.places_um(3)), shares=(0, 0.25, 0.5, 0.75, 1), response=response
+    )
     assert frames[3].lowest == pytest.approx(exact[1:].min(axis=0) / exact[0].mean(), abs=2e-4)
 
 

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from itertools import pairwise
+
 import numpy as np
 import pytest
 from hypothesis import given, settings
@@ -33,7 +35,7 @@ def inner(sites, count):
 def sampled(stations, times=101, still=None):
     """Least distance of any two atoms on a grid of times, by brute force."""
     least = np.inf
-    for here, there in zip(stations, stations[1:], strict=False):
+    for here, there in pairwise(stations):
         for share in np.linspace(0, 1, times):
             places = here + share * (there - here)
             places = places if still is None else np.concatenate([places, still])
@@ -112,7 +114,13 @@ def test_obstacles_are_passed_by(apart):
 
 
 def test_a_wall_without_a_gap_cannot_be_passed():
-    wall = np.column_stack([12 * np.cos(np.linspace(0, 2 * np.pi, 40, endpoint=False)), 12 * np.sin(np.linspace(0, 2 * np.pi, 40, endpoint=False)), np.zeros(40)])
+    wall = np.column_stack(
+        [
+            12 * np.cos(np.linspace(0, 2 * np.pi, 40, endpoint=False)),
+            12 * np.sin(np.linspace(0, 2 * np.pi, 40, endpoint=False)),
+            np.zeros(40),
+        ]
+    )
     with pytest.raises(RearrangementError, match="found no way for 1 of 41 atoms"):
         rearrange([[0, 0, 0]], [[30, 0, 0]], apart_um=1.5, obstacles_um=wall)
     plan = rearrange([[0, 0, 0]], [[30, 0, 0]], apart_um=1.5, obstacles_um=wall[1:])  # through the gap
@@ -161,7 +169,10 @@ def test_from_one_lattice_to_another_and_between_planes():
         ({"spare": "eat"}, "spare: found 'eat'; allowed: drop, park"),
         ({"atoms_um": [[0, 0]]}, r"atoms_um: found shape \(1, 2\)"),
         ({"wanted_um": [[0, 0, np.nan]]}, "wanted_um: found shape"),
-        ({"atoms_um": [[0, 0, 0], [1, 0, 0]], "wanted_um": [[0, 0, 0], [9, 0, 0]]}, "start_um: found atoms 0 and 1 1 um apart; allowed: 2 um"),
+        (
+            {"atoms_um": [[0, 0, 0], [1, 0, 0]], "wanted_um": [[0, 0, 0], [9, 0, 0]]},
+            "start_um: found atoms 0 and 1 1 um apart; allowed: 2 um",
+        ),
     ],
 )
 def test_bad_arguments_are_refused(changes, message):

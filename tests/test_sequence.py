@@ -98,7 +98,7 @@ def test_a_broken_run_goes_on_where_it_was(tmp_path, make, name, after):
         assert np.array_equal(tifffile.imread(tmp_path / name), tifffile.imread(tmp_path / f"whole-{name}"))
 
 
-@pytest.mark.parametrize("spoil", ["frame", "manifest", "state", "head"])
+@pytest.mark.parametrize("spoil", ["frame", "journal", "state", "head"])
 def test_what_cannot_go_on_is_made_anew(tmp_path, make, spoil):
     def stop(count):
         if count == 4:
@@ -107,9 +107,9 @@ def test_what_cannot_go_on_is_made_anew(tmp_path, make, spoil):
     with pytest.raises(KeyboardInterrupt):
         write_sequence(tmp_path / "moves", HEAD, make, 10.0, report=stop)
     part = tmp_path / ".moves.part"
-    files = {"frame": part / "frame-00001.tiff", "manifest": part / "manifest.json", "state": part / "state-00003.npy"}
+    files = {"frame": part / "frame-00001.tiff", "journal": part / "journal.jsonl", "state": part / "state-00003.npy"}
     if spoil in files:
-        files[spoil].write_bytes(files[spoil].read_bytes()[:100])
+        files[spoil].write_bytes(files[spoil].read_bytes()[:30])
     made = make.made
     head = {**HEAD, "inputs": {"bench": "sha256:1"}} if spoil == "head" else HEAD
     manifest, _ = write_sequence(tmp_path / "moves", head, make, 10.0)
@@ -125,7 +125,7 @@ def test_only_a_sequence_is_replaced_and_only_if_told(tmp_path, make):
     write_sequence(tmp_path / "moves", HEAD, make, 20.0, overwrite=True)
     assert json.loads((tmp_path / "moves" / "manifest.json").read_text())["frame_ms"] == 20.0
     (tmp_path / "moves" / "thesis.txt").write_text("years of work")
-    with pytest.raises(InputError, match="found 'thesis.txt' in it"):
+    with pytest.raises(InputError, match=r"found 'thesis\.txt' in it"):
         write_sequence(tmp_path / "moves", HEAD, make, 10.0, overwrite=True)
     with pytest.raises(InputError, match="there is no folder"):
         write_sequence(tmp_path / "nowhere" / "moves", HEAD, make, 10.0)
@@ -173,7 +173,8 @@ def test_the_command_parks_spares_and_writes_one_file(tmp_path, inputs):
     told = json.loads(run.stdout)
     assert (told["carried"], told["parked"], told["dropped"]) == (8, 4, 0)
     assert told["lowest"] is None
-    assert len(tifffile.TiffFile(tmp_path / "moves.tiff").pages) == told["frames"]
+    with tifffile.TiffFile(tmp_path / "moves.tiff") as pages:
+        assert len(pages.pages) == told["frames"]
 
 
 @pytest.mark.parametrize(
@@ -196,7 +197,7 @@ def test_bad_options_write_nothing(tmp_path, inputs, change, message):
 
 def test_a_killed_command_goes_on_with_the_same_masks(tmp_path, inputs):
     where = str(Path(holo.__file__).parent.parent)
-    command = [sys.executable, "-m", "holo", "rearrange", *map(str, inputs), "--step-cells", "0.02", "--lowest", "0", "-o"]
+    command = [sys.executable, "-m", "holo", "rearrange", *map(str, inputs), "--step-cells", "0.1", "--lowest", "0", "-o"]
     running = subprocess.Popen([*command, str(tmp_path / "moves")], env={**os.environ, "PYTHONPATH": where}, stderr=subprocess.PIPE)
     part = tmp_path / ".moves.part"
     deadline = time.monotonic() + 60
@@ -206,9 +207,8 @@ def test_a_killed_command_goes_on_with_the_same_masks(tmp_path, inputs):
     running.communicate()
     assert running.returncode == -signal.SIGKILL
     assert not (tmp_path / "moves").exists()
-    frames = len(json.loads((part / "manifest.json").read_text())["frames"])
-    assert frames >= 9
+    assert (part / "journal.jsonl").read_text().count("\n") >= 10
     for name in ("moves", "whole"):
-        run = rearranged(*inputs, "--step-cells", "0.02", "--lowest", "0", "-o", tmp_path / name)
+        run = rearranged(*inputs, "--step-cells", "0.1", "--lowest", "0", "-o", tmp_path / name)
         assert run.exit_code == 0, run.stderr
     assert contents(tmp_path / "moves") == contents(tmp_path / "whole")

@@ -77,9 +77,7 @@ def write_moves_report(
     ]
     files = {picture.name: picture.png for picture in pictures}
     check_folder(folder, overwrite, FILES)
-    write_folder(
-        folder, {**files, "report.html": _page(pictures, figures).encode()}, lambda: check_folder(folder, overwrite, FILES)
-    )
+    write_folder(folder, {**files, "report.html": _page(pictures, figures).encode()}, lambda: check_folder(folder, overwrite, FILES))
 
 
 _KEY = "Rings: wanted sites. Discs: atoms that are carried; open squares: atoms that are dropped. y points down."
@@ -88,8 +86,8 @@ _LIGHT = (
     "and the efficiency of the settled frames. Predicted from the levels."
 )
 _FILLING = (
-    "Mean share of the wanted sites that hold an atom, over random loadings as full as this one, with the survival that this rearrangement is "
-    "predicted to have; a model, whose temperature is to be measured."
+    "Mean share of the wanted sites that hold an atom, over random loadings as full as this one, with the survival that this rearrangement "
+    "is predicted to have; a model, whose temperature is to be measured."
 )
 
 
@@ -171,25 +169,36 @@ def _filling(axes: Axes, filled: Real, error: Real) -> None:
     rounds = np.arange(len(filled))
     axes.errorbar(rounds, filled, np.nan_to_num(error), fmt="o-", color=BLUE, capsize=3)
     for number, share in zip(rounds, filled, strict=True):
-        axes.annotate(f"{share:.4f}", (number, share), xytext=(0, -16), textcoords="offset points", ha="center", fontsize=8)
-    axes.set(xlabel="rounds of rearrangement", ylabel="share of wanted sites filled", ylim=(0, 1.08), xticks=rounds, xlim=(-0.4, len(filled) - 0.6))
+        axes.annotate(f"{share:.4f}", (number, share), xytext=(5, -14), textcoords="offset points", ha="left", fontsize=8)
+    axes.set(
+        xlabel="rounds of rearrangement",
+        ylabel="share of wanted sites filled",
+        ylim=(0, 1.08),
+        xticks=rounds,
+        xlim=(-0.4, len(filled) - 0.6),
+    )
     axes.grid(alpha=0.3)
 
 
 def _page(pictures: list[Picture], figures: dict[str, Any]) -> str:
     """A page that holds everything itself."""
     rows = "".join(
-        f"<tr><th>{html.escape(key.replace('_', ' '))}</th><td>{html.escape(f'{value:.5g}' if isinstance(value, float) else str(value))}</td></tr>"
+        f"<tr><th>{html.escape(key.replace('_', ' '))}</th><td>{html.escape(_value(value))}</td></tr>"
         for key, value in figures.items()
         if value is not None
     )
     parts = "".join(
-        f'<h2>{html.escape(picture.title)}</h2><img alt="{html.escape(picture.alt)}" src="{_uri(picture)}"><p>{html.escape(picture.caption)}</p>'
+        f'<h2>{html.escape(picture.title)}</h2><img alt="{html.escape(picture.alt)}" src="{_uri(picture)}">'
+        f"<p>{html.escape(picture.caption)}</p>"
         for picture in pictures
     )
     style = "body{font-family:sans-serif;max-width:56em;margin:2em auto}img{max-width:100%}th{text-align:left;padding-right:2em}"
     head = f'<meta charset="utf-8"><title>Rearrangement</title><style>{style}</style>'
     return f'<!DOCTYPE html><html lang="en"><head>{head}</head><body><h1>Rearrangement</h1><table>{rows}</table>{parts}</body></html>\n'
+
+
+def _value(value: object) -> str:
+    return f"{value:.5g}" if isinstance(value, float) else str(value)
 
 
 def _uri(picture: Picture) -> str:
