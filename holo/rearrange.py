@@ -203,7 +203,7 @@ def _costs(atoms: Real, places: Real, cost: str) -> Real:
     if cost != "distance":
         return squares
     distances = np.sqrt(squares)
-    return distances + TIE * squares / max(float(distances.max(initial=0)), 1e-300)
+    return np.asarray(distances + TIE * squares / max(float(distances.max(initial=0)), 1e-300))
 
 
 def _points(values: ArrayLike, name: str) -> Real:

@@ -104,7 +104,7 @@ def write_sequence(
     Notes
     -----
     Everything goes to a folder beside the output, whose name begins with a dot and ends in ``.part``: each frame, then what the next one is
-    made from, each written beside its place and renamed, then a line of a journal. A kill between any two of them costs at most one frame. In
+    made from, each written beside its place and renamed, then a line of a journal. A kill between any two costs at most one frame. In
     the end the folder, or the file made from its frames page by page, takes its place. No more than one frame is in memory.
     """
     output = Path(output)

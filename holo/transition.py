@@ -106,8 +106,8 @@ def transition(
 
     Notes
     -----
-    Between two unrelated masks the old light falls as ``sinc^2(s)`` and the new rises as ``sinc^2(1 - s)`` with the share s, by the
-    shorter way; with the way by all levels both are squared. They cross at 0.405 and 0.164 (averages over the differences of phase, uniform in
+    Between two unrelated masks the old light falls as ``sinc^2(s)`` and the new rises as ``sinc^2(1 - s)`` with the share s, by the shorter
+    way; with the way by all levels both are squared. They cross at 0.405 and 0.164 (averages over the differences of phase, uniform in
     ``-pi..pi`` and triangular in ``-2 pi..2 pi``).
     """
     intensity = []

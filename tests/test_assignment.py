@@ -74,7 +74,7 @@ def test_equal_to_a_sparse_matching():
 
 
 def test_random_costs_reach_their_limit():
-    """Exp(1) costs: on average sum of 1 / k^2, k to n (Linusson and Wastlund, Probab. Theory Relat. Fields 128, 419 (2004); from memory)."""
+    """Exp(1) costs: on average sum of 1 / k^2, n terms (Linusson, Wastlund, Probab. Theory Relat. Fields 128, 419 (2004); from memory)."""
     rng = np.random.default_rng(4)
     for size, trials in ((2, 2000), (10, 600), (50, 100)):
         costs = np.array([assign(rng.exponential(size=(size, size))).cost for _ in range(trials)])
