@@ -16,7 +16,7 @@ from holo.errors import InputError, RearrangementError
 from holo.field.path import LightPath, light_path
 from holo.field.sites import SiteTransform
 from holo.mask import level_choices, response_of_levels
-from holo.retrieve.follow import Followed, Pace, carried, follow
+from holo.retrieve.follow import Followed, Pace, beam_middle, carried, follow
 from holo.transition import RESPONSES, SHARES, relaxed
 
 if TYPE_CHECKING:
@@ -238,6 +238,7 @@ class Mover:
         self._offset = (-shift / (2 * np.pi)).astype(np.float32)
         self._choices = level_choices(bench.panel)
         self._plan = SiteTransform(self.path, np.zeros((1, 3)))
+        self._middle = beam_middle(self.path)
         self._behind = (self.path.amplitude * np.exp(1j * shift)).astype(np.complex64)
         self._factors = _factors(bench, self.options.response) if self.options.lowest is not None else ()
 
@@ -294,7 +295,7 @@ class Mover:
         for _ in range(HALVINGS + 1):
             there = moved.places_um(goal)
             plan = self._plan.moved(there)
-            found = follow(plan, carried(self.path, last.waves, there - here), there, target, self.options.pace)
+            found = follow(plan, carried(self._middle, last.waves, there - here), there, target, self.options.pace)
             made = self._frame(last.number + 1, float(goal), found, last.levels, None)
             if self.options.lowest is None:
                 return made

@@ -74,12 +74,19 @@ class Followed:
     iterations: int
 
 
-def carried(path: LightPath, waves: Waves, step_um: Real) -> Waves:
+def beam_middle(path: LightPath) -> Real:
+    """Mean over the beam, weighted with its amplitude, of the phase that a move by 1 um in x, y and z adds to a wave, rad, shape (3,)."""
+    across, down = path.amplitude.sum(axis=0) @ path.x_um, path.amplitude.sum(axis=1) @ path.y_um
+    return np.array([path.scale * across, path.scale * down, np.vdot(path.amplitude, path.defocus)]) / path.amplitude_sum
+
+
+def carried(middle: Real, waves: Waves, step_um: Real) -> Waves:
     """Waves of sites that have moved, with the phases that change the mask least.
 
     Parameters
     ----------
-    path : LightPath
+    middle : ndarray, shape (3,)
+        As `beam_middle` gives it.
     waves : ndarray of complex, shape (n,)
     step_um : ndarray, shape (n, 3)
         How far each site moves.
@@ -94,14 +101,6 @@ def carried(path: LightPath, waves: Waves, step_um: Real) -> Waves:
     that over the beam, weighted with the amplitude: then the wave stays as it was where the light is, in the least-squares sense to first
     order, and the superposition, whose phase is the mask, changes least.
     """
-    total = path.amplitude_sum
-    middle = np.array(
-        [
-            path.scale * float(path.amplitude.sum(axis=0) @ path.x_um) / total,
-            path.scale * float(path.amplitude.sum(axis=1) @ path.y_um) / total,
-            float(np.vdot(path.amplitude, path.defocus)) / total,
-        ]
-    )
     return np.asarray(waves * np.exp(-1j * (np.asarray(step_um, np.float64) @ middle)))
 
 
