@@ -32,9 +32,12 @@ if TYPE_CHECKING:
 )
 @click.option("--spare", type=click.Choice(["drop", "park"]), default="drop", show_default=True, help="What becomes of spare atoms.")
 @click.option("--step-cells", type=float, default=0.25, show_default=True, help="Longest step between two frames, in focal cells.")
+@click.option("--velocity", type=float, metavar="V", help="Highest velocity of a site, um/ms.")
+@click.option("--acceleration", type=float, metavar="A", help="Highest acceleration of a site, um/ms^2.")
 @click.option("--lowest", type=float, default=0.75, show_default=True, help="Least light of a trap in a transition; 0 does not look at it.")
 @click.option("--response", type=click.Choice(["shortest", "raw"]), default="shortest", show_default=True, help="How pixels change phase.")
 @click.option("--depth", type=float, default=20.0, show_default=True, help="Depth of a trap over the temperature, to predict losses.")
+@click.option("--lifetime-s", type=float, metavar="T", help="Lifetime of an atom in its trap, to predict losses.")
 @click.option("--seed", type=int, default=0, show_default=True, help="Seed of the random numbers: same inputs and seed, same masks.")
 @options.overwrite
 @options.as_json
@@ -49,9 +52,12 @@ def command(
     cost: str,
     spare: str,
     step_cells: float,
+    velocity: float | None,
+    acceleration: float | None,
     lowest: float,
     response: str,
     depth: float,
+    lifetime_s: float | None,
     seed: int,
     overwrite: bool,
     as_json: bool,
@@ -61,6 +67,8 @@ def command(
     OCCUPANCY is a CSV file with the columns i, j and filled (0 or 1), a line for each site that may
     hold an atom. A run that was broken off goes on where it was.
     """
+    from math import inf
+
     from holo.bench import read_bench
     from holo.errors import InputError
     from holo.loss import Atoms
@@ -70,10 +78,12 @@ def command(
     if not 0 < step_cells <= 100:
         raise InputError(f"--step-cells: found {step_cells:g}; allowed: above 0, at most 100")
     moves = MoveOptions(lowest=lowest or None, response=response)
-    limits = Limits(step_um(read_bench(bench), step_cells))
+    bounds = (inf if bound is None else bound for bound in (velocity, acceleration))
+    limits = Limits(step_um(read_bench(bench), step_cells), *bounds)
+    atoms = Atoms(depth=depth, lifetime_ms=inf if lifetime_s is None else 1e3 * lifetime_s)
     inputs = Inputs(occupancy, arrangement_file(arrangement), bench, registration)
     wanted = RearrangeOptions(apart_um, cost, spare, limits, moves, seed)
-    show(rearranged(inputs, wanted, Outputs(output, report, overwrite), Atoms(depth=depth)), as_json)
+    show(rearranged(inputs, wanted, Outputs(output, report, overwrite), atoms), as_json)
 
 
 @dataclass(frozen=True)

@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 
 from holo.arrays import kernel
 from holo.errors import InputError, RearrangementError
+from holo.registration import closest_pair
 
 Real = NDArray[np.float64]
 Index = NDArray[np.int64]
@@ -118,9 +119,9 @@ def journey(start_um: Real, end_um: Real, apart_um: float) -> Real:
     """
     start, end = np.ascontiguousarray(start_um, np.float64), np.ascontiguousarray(end_um, np.float64)
     for name, places in (("start", start), ("end", end)):
-        near = closest_approach(places[None])
-        if near.distance_um < apart_um * (1 - ROUNDING):
-            found = f"{name}_um: found atoms {near.first} and {near.second} {near.distance_um:.4g} um apart"
+        first, second, distance = closest_pair(places) if len(places) > 1 else (-1, -1, np.inf)
+        if distance < apart_um * (1 - ROUNDING):
+            found = f"{name}_um: found atoms {first} and {second} {distance:.4g} um apart"
             raise InputError(f"{found}; allowed: {apart_um:g} um or more")
     together = np.stack([start, end])
     if closest_approach(together).distance_um >= apart_um * (1 - ROUNDING):

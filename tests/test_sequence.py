@@ -168,11 +168,14 @@ def test_the_command_fills_the_wanted_sites_and_reports(tmp_path, inputs):
 
 
 def test_the_command_parks_spares_and_writes_one_file(tmp_path, inputs):
-    run = rearranged(*inputs, "-o", tmp_path / "moves.tiff", "--spare", "park", "--lowest", "0", "--step-cells", "1", "--json")
+    run = rearranged(
+        *inputs, "-o", tmp_path / "moves.tiff", "--spare", "park", "--lowest", "0", "--step-cells", "1", "--velocity", "0.01", "--json"
+    )
     assert run.exit_code == 0, run.stderr
     told = json.loads(run.stdout)
     assert (told["carried"], told["parked"], told["dropped"]) == (8, 4, 0)
     assert told["lowest"] is None
+    assert told["time_ms"] >= 15 / 8 * told["longest_um"] / 0.01
     with tifffile.TiffFile(tmp_path / "moves.tiff") as pages:
         assert len(pages.pages) == told["frames"]
 
@@ -185,6 +188,8 @@ def test_the_command_parks_spares_and_writes_one_file(tmp_path, inputs):
         (["--lowest", "1.5"], "lowest: found 1.5; allowed: 0 or more, below 1"),
         (["--seed", "-1"], "seed: found -1; allowed: 0 or more"),
         (["--depth", "0"], "depth: found 0; allowed: a positive number"),
+        (["--lifetime-s", "0"], "lifetime_ms: found 0; allowed: a positive number"),
+        (["--velocity", "-1"], "velocity_um_per_ms: found -1; allowed: a number above 0"),
         (["--report", "nowhere/report"], "there is no folder"),
     ],
 )
