@@ -36,7 +36,9 @@ if TYPE_CHECKING:
 @click.option("--acceleration", type=float, metavar="A", help="Highest acceleration of a site, um/ms^2.")
 @click.option("--lowest", type=float, default=0.75, show_default=True, help="Least light of a trap in a transition; 0 does not look at it.")
 @click.option("--response", type=click.Choice(["shortest", "raw"]), default="shortest", show_default=True, help="How pixels change phase.")
-@click.option("--depth", type=float, default=20.0, show_default=True, help="Depth of a trap over the temperature, to predict losses.")
+@click.option(
+    "--depth", type=float, default=20.0, show_default=True, help="Depth of the first traps over the temperature, to predict losses."
+)
 @click.option("--lifetime-s", type=float, metavar="T", help="Lifetime of an atom in its trap, to predict losses.")
 @click.option("--seed", type=int, default=0, show_default=True, help="Seed of the random numbers: same inputs and seed, same masks.")
 @options.overwrite
@@ -138,12 +140,12 @@ def rearranged(inputs: Inputs, wanted: RearrangeOptions, outputs: Outputs, atoms
         "lowest": float(lowest.min()) if lowest.size else None,
     }
     if lowest.size:
-        result |= _predicted(lowest, ready, answer, atoms)
+        result |= _predicted(lowest, [entry["efficiency"] for entry in made], ready, answer, atoms)
     if outputs.report is not None:
         from holo.report.moves import write_moves_report
 
         result["report"] = outputs.report
-        write_moves_report(outputs.report, ready, answer, manifest, lowest, result, atoms, outputs.overwrite)
+        write_moves_report(outputs.report, ready, answer, manifest, lowest, result, outputs.overwrite)
     return result
 
 
@@ -188,11 +190,14 @@ def _warnings(ready: Rearranger, answer: Answer) -> list[str]:
     return texts
 
 
-def _predicted(lowest: Any, ready: Rearranger, answer: Answer, atoms: Atoms) -> dict[str, float]:
-    """Share of the atoms that are expected to survive, and of the wanted sites to be filled."""
+def _predicted(lowest: Any, efficiency: list[float], ready: Rearranger, answer: Answer, atoms: Atoms) -> dict[str, float]:
+    """Share of the atoms that are expected to survive, and of the wanted sites to be filled; the mean light goes with the efficiency."""
+    import numpy as np
+
     from holo.loss import survival
 
-    chance = survival(lowest, ready.frame_ms, atoms)[-1]
+    mean = np.array(efficiency[:-1]) / efficiency[0]
+    chance = survival(lowest * mean[:, None], ready.frame_ms, atoms)[-1]
     return {"survival": float(chance.mean()), "filled": float(chance[answer.plan.goals >= 0].sum() / len(ready.wanted_um))}
 
 

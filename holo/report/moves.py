@@ -10,7 +10,8 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from holo.files import write_folder
-from holo.loss import Atoms, predict_rounds, survival
+from holo.loss import predict_rounds
+from holo.moves import track
 from holo.report.page import check_folder
 from holo.report.style import BLUE, ORANGE, SKY, VERMILION, Picture, legend_above, look, plane_axes, png, single_axes
 
@@ -43,7 +44,6 @@ def write_moves_report(
     manifest: dict[str, Any],
     lowest: NDArray[np.float32],
     figures: dict[str, Any],
-    atoms: Atoms,
     overwrite: bool = False,
 ) -> None:
     """Write the report of a rearrangement.
@@ -58,9 +58,7 @@ def write_moves_report(
     lowest : ndarray, shape (transitions, n)
         Least light of each trap in each transition; may have no rows.
     figures : dict
-        What the page tells in its table.
-    atoms : Atoms
-        To predict losses.
+        What the page tells in its table; its ``survival``, if it is there, is used for the filling by round.
     overwrite : bool
 
     Raises
@@ -69,11 +67,16 @@ def write_moves_report(
         As `holo.report.page.check_folder`.
     """
     progress = [entry["progress"] for entry in manifest["frames"]]
-    kept = survival(lowest, ready.frame_ms, atoms) if lowest.size else None
     pictures = [
         Picture("animation.gif", animation(ready, answer, progress), "The atoms on their way", "Atoms moving to the wanted sites", _KEY),
         Picture("light.png", light_picture(manifest, lowest), "Light of the traps over time", "Curves of light over time", _LIGHT),
-        Picture("filling.png", filling_picture(ready, answer, kept), "Filling by round", "Points of filling by round", _FILLING),
+        Picture(
+            "filling.png",
+            filling_picture(ready, answer, figures.get("survival", 1.0)),
+            "Filling by round",
+            "Points of filling by round",
+            _FILLING,
+        ),
     ]
     files = {picture.name: picture.png for picture in pictures}
     check_folder(folder, overwrite, FILES)
@@ -86,8 +89,8 @@ _LIGHT = (
     "and the efficiency of the settled frames. Predicted from the levels."
 )
 _FILLING = (
-    "Mean share of the wanted sites that hold an atom, over random loadings as full as this one, with the survival that this rearrangement "
-    "is predicted to have; a model, whose temperature is to be measured."
+    "Mean share of the wanted sites that hold an atom, over random loadings as full as this one, with the survival predicted for "
+    "this rearrangement, losses growing with the number of frames of a round; a model, whose temperature is to be measured."
 )
 
 
@@ -143,9 +146,8 @@ def light_picture(manifest: dict[str, Any], lowest: NDArray[np.float32]) -> byte
         return png(figure)
 
 
-def filling_picture(ready: Rearranger, answer: Answer, kept: Real | None) -> bytes:
-    """Draw the filling by round that is to be expected, as a PNG."""
-    survives = 1.0 if kept is None else float(kept[-1].mean())
+def filling_picture(ready: Rearranger, answer: Answer, survives: float) -> bytes:
+    """Draw the filling by round that is to be expected where losses grow with the number of frames, as a PNG."""
     loaded = (len(answer.plan.atoms) + len(answer.plan.dropped)) / len(ready.reservoir_um)
     rng = np.random.default_rng(0)
     trials = TRIALS if len(ready.reservoir_um) < MANY else 4
@@ -153,7 +155,7 @@ def filling_picture(ready: Rearranger, answer: Answer, kept: Real | None) -> byt
         lambda places: ready.replan(places),
         lambda rng: ready.reservoir_um[rng.uniform(size=len(ready.reservoir_um)) < loaded],
         ready.wanted_um,
-        lambda _: survives,
+        lambda plan: survives ** (track(plan.stations_um, ready.limits, ready.frame_ms).frames / answer.track.frames),
         rounds=ROUNDS,
         trials=trials,
         rng=rng,
@@ -175,7 +177,7 @@ def _filling(axes: Axes, filled: Real, error: Real) -> None:
         ylabel="share of wanted sites filled",
         ylim=(0, 1.08),
         xticks=rounds,
-        xlim=(-0.4, len(filled) - 0.6),
+        xlim=(-0.4, len(filled) - 0.3),
     )
     axes.grid(alpha=0.3)
 
