@@ -129,6 +129,9 @@ def rearrange(
     The assignment is exact (`holo.assignment`). Sums of distances and longest ways do not keep atoms apart by themselves; then, and with
     obstacles, atoms may have to go one after another.
 
+    Distances are those in space. Atoms of different planes may be far apart and yet in the light of each other's traps, which reaches as far
+    along the axis as the depth of focus.
+
     Examples
     --------
     >>> plan = rearrange([[0, 0, 0], [5, 0, 0], [15, 0, 0]], [[5, 0, 0], [10, 0, 0]], apart_um=3.0)
