@@ -129,8 +129,8 @@ def rearrange(
     The assignment is exact (`holo.assignment`). Sums of distances and longest ways do not keep atoms apart by themselves; then, and with
     obstacles, atoms may have to go one after another.
 
-    Distances are those in space. Atoms of different planes may be far apart and yet in the light of each other's traps, which reaches as far
-    along the axis as the depth of focus.
+    Distances are those in space. Atoms of different planes may be far apart and yet in the light of each other's traps, which reaches
+    along the axis as far as the depth of focus.
 
     Examples
     --------
@@ -148,7 +148,7 @@ def rearrange(
     parking = np.empty((0, 3))
     if spare == "park" and len(atoms) > len(wanted):
         places = atoms if parking_um is None else _points(parking_um, "parking_um")
-        parking = _away(places, np.concatenate([wanted, obstacles]), apart_um)
+        parking = away(places, np.concatenate([wanted, obstacles]), apart_um)
         if len(parking) < len(atoms) - len(wanted):
             found = f"parking_um: found {len(parking)} place(s) {apart_um:g} um from all wanted sites and obstacles"
             raise InputError(f"{found}; allowed: one for each of the {len(atoms) - len(wanted)} spare atoms, or drop them")
@@ -217,8 +217,8 @@ def _points(values: ArrayLike, name: str) -> Real:
     return points
 
 
-def _away(places: Real, others: Real, apart_um: float) -> Real:
-    """Those places that lie at a distance from all others."""
+def away(places: Real, others: Real, apart_um: float) -> Real:
+    """Give those of some places that lie at a distance from all others."""
     from scipy.spatial import KDTree
 
     if len(others) == 0 or len(places) == 0:

@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 
 from holo.errors import InputError
 from holo.moves import Limits, MoveFrame, MoveOptions, Mover, Track, step_um, track
-from holo.rearrange import COSTS, SPARES, Rearrangement, rearrange
+from holo.rearrange import COSTS, SPARES, Rearrangement, away, rearrange
 from holo.registration import Sites, closest_pair
 from holo.retrieve.spots import retrieve_spots
 
@@ -193,19 +193,26 @@ class Rearranger:
         sites = np.flatnonzero(held)
         if len(sites) == 0:
             raise InputError("filled: found no atom; allowed: at least one")
-        spare = self.options.spare
-        parking = self.reservoir_um if spare == "park" else None
-        found = rearrange(
-            self.reservoir_um[sites], self.wanted_um, apart_um=self.apart_um, cost=self.options.cost, spare=spare, parking_um=parking
-        )
+        found = self._planned(self.reservoir_um[sites], self.options.spare)
         return Rearrangement(
             found.stations_um, sites[found.atoms], found.goals, sites[found.dropped], found.unfilled, found.cost, found.bound
         )
 
     def replan(self, places_um: Real) -> Rearrangement:
         """Rearrange atoms at any places, as in a later round; spares are parked, so that a next one can use them."""
-        parking = self.reservoir_um
-        return rearrange(places_um, self.wanted_um, apart_um=self.apart_um, cost=self.options.cost, spare="park", parking_um=parking)
+        return self._planned(places_um, "park")
+
+    def _planned(self, places: Real, spare: str) -> Rearrangement:
+        """Rearrange; spares are parked where there are atoms now, or if that does not do, anywhere in the reservoir."""
+        enough = len(away(places, self.wanted_um, self.apart_um)) >= len(places) - len(self.wanted_um)
+        return rearrange(
+            places,
+            self.wanted_um,
+            apart_um=self.apart_um,
+            cost=self.options.cost,
+            spare=spare,
+            parking_um=None if enough else self.reservoir_um,
+        )
 
     def answer(self, filled: NDArray[np.bool_]) -> Answer:
         """Plan the moves of an occupancy and make their first mask; raises as `plan`."""
