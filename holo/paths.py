@@ -209,20 +209,21 @@ def _detours(places: Real, end: Real, late: Flags, apart: float) -> list[Real]:
     """Stations of the atoms that are left, one after another around all others."""
     stations, left = [places], np.flatnonzero(late).tolist()
     while left:
+        waiting = []
         for atom in left:
             way = _detour(stations[-1][atom], end[atom], np.delete(stations[-1], atom, axis=0), apart)
-            if way is not None:
-                break
-        else:
+            if way is None:
+                waiting.append(atom)
+            for corner in way or ():
+                stations.append(stations[-1].copy())
+                stations[-1][atom] = corner
+        if len(waiting) == len(left):
             x, y, z = places[left[0]]
             raise RearrangementError(
                 f"found no way for {len(left)} of {len(places)} atoms, the first at ({x:.4g}, {y:.4g}, {z:.4g}) um, that keeps them "
-                f"{apart:.4g} um apart; ask for a smaller distance, or drop the spare atoms"
+                f"{apart:.4g} um apart; ask for a smaller distance, or for the cost squared"
             )
-        for corner in way:
-            stations.append(stations[-1].copy())
-            stations[-1][atom] = corner
-        left.remove(atom)
+        left = waiting
     return stations[1:]
 
 
