@@ -22,7 +22,7 @@ def show(result: Mapping[str, Any], as_json: bool) -> None:
     Warnings are left out of the lines: a person has them on standard error.
     """
     if as_json:
-        _print(json.dumps(_plain(result), allow_nan=False))
+        _print(json.dumps(plain(result), allow_nan=False))
         return
     tables = [key for key, value in result.items() if _is_table(value)]
     lines = [key for key, value in result.items() if value not in (None, [], ()) and key not in (*tables, "warnings")]
@@ -41,12 +41,12 @@ def _print(text: str) -> None:
         raise OSError(error.errno, error.strerror, "standard output") from error
 
 
-def _plain(value: Any) -> Any:
+def plain(value: Any) -> Any:
     """Give JSON's own types; numbers that are not finite become null."""
     if isinstance(value, Mapping):
-        return {str(key): _plain(entry) for key, entry in value.items()}
+        return {str(key): plain(entry) for key, entry in value.items()}
     if isinstance(value, list | tuple):
-        return [_plain(entry) for entry in value]
+        return [plain(entry) for entry in value]
     if isinstance(value, PathLike):
         return str(value)
     return None if isinstance(value, float) and not math.isfinite(value) else value

@@ -7,6 +7,7 @@
     │   └── OutputExistsError an output is there already and may not be replaced (also FileExistsError)
     ├── RetrievalError        no phase could be found for the wanted light       (also ArithmeticError)
     ├── CalibrationError      frames do not tell what was to be measured         (also RuntimeError)
+    ├── RearrangementError    atoms cannot be brought where they are wanted      (also RuntimeError)
     └── LinkError             no frame came from the panel and camera            (also ConnectionError)
 
 Every message names what was wrong, whose it is, what was found and what is allowed.
@@ -40,6 +41,10 @@ class RetrievalError(HoloError, ArithmeticError):
 
 class CalibrationError(HoloError, RuntimeError):
     """Frames do not tell for sure what was to be measured; the message says why and what to change."""
+
+
+class RearrangementError(HoloError, RuntimeError):
+    """Atoms cannot be brought where they are wanted; the message says what stands in the way."""
 
 
 class LinkError(HoloError, ConnectionError):

@@ -73,14 +73,18 @@ def digest_of(content: bytes) -> str:
     return "sha256:" + hashlib.sha256(content).hexdigest()
 
 
-def read_csv(path: str | os.PathLike[str], required: tuple[str, ...], optional: tuple[str, ...] = ()) -> dict[str, NDArray[np.float64]]:
+def read_csv(
+    path: str | os.PathLike[str], required: tuple[str, ...], optional: tuple[str, ...] = (), *, others: bool = False
+) -> dict[str, NDArray[np.float64]]:
     """Numeric columns of a CSV file with a header line.
 
     Parameters
     ----------
     path : path
     required, optional : tuple of str
-        Names of the columns. Other columns are an error; empty cells of an optional column give NaN.
+        Names of the columns. Empty cells of an optional column give NaN.
+    others : bool
+        Whether there may be other columns, whatever they hold; else they are an error.
 
     Returns
     -------
@@ -98,20 +102,22 @@ def read_csv(path: str | os.PathLike[str], required: tuple[str, ...], optional: 
         header = [name.strip() for name in next(rows, [])]
         allowed = ", ".join(required + optional)
         for name in header:
-            if name not in required + optional:
+            if not others and name not in required + optional:
                 raise InputError(f"{path}: line 1: unknown column {name!r}; allowed: {allowed}")
         if len(set(header)) < len(header):
             raise InputError(f"{path}: line 1: a column is named twice in {', '.join(header)}")
         for name in required:
             if name not in header:
                 raise InputError(f"{path}: line 1: column {name!r} is missing; found: {', '.join(header) or 'nothing'}")
-        columns: dict[str, list[float]] = {name: [] for name in header}
+        columns: dict[str, list[float]] = {name: [] for name in header if name in required + optional}
         for row in rows:
             if not any(cell.strip() for cell in row):
                 continue
             if len(row) != len(header):
                 raise InputError(f"{path}: line {rows.line_num}: found {len(row)} cells; the header has {len(header)}")
             for name, cell in zip(header, row, strict=True):
+                if name not in columns:
+                    continue
                 columns[name].append(_cell(cell, name in optional, f"{path}: line {rows.line_num}: {name}"))
     except csv.Error as error:
         raise InputError(f"{path}: line {rows.line_num}: {error}") from error

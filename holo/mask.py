@@ -155,6 +155,41 @@ def _circle(turns: NDArray[np.float64]) -> tuple[NDArray[np.float64], NDArray[np
     return middle, choice
 
 
+def level_choices(panel: Panel, parts: int = 2**14) -> tuple[NDArray[np.uint16], NDArray[np.uint16]]:
+    """Levels for each part of a turn of phase, and others that make the same phase.
+
+    Parameters
+    ----------
+    panel : Panel
+        Its flatness is left out.
+    parts : int
+        Equal parts into which a turn is cut.
+
+    Returns
+    -------
+    nearest, other : ndarray of uint16, shape (parts,)
+        The level whose phase comes nearest to the middle of each part; and the highest level that makes the same phase modulo 2 pi to a
+        tenth of a step, where the response covers more than a turn, else the same level. A panel of more than 1024 levels has no others.
+
+    Examples
+    --------
+    >>> from types import SimpleNamespace
+    >>> panel = SimpleNamespace(levels=256, level_for_2pi=212, response=None)
+    >>> nearest, other = level_choices(panel)
+    >>> [int(levels[2**14 * level // 212]) for level in (10, 100) for levels in (nearest, other)]
+    [10, 222, 100, 100]
+    """
+    turns = response_of_levels(panel) / _TURN
+    borders, choice = _circle(turns)
+    nearest = choice[np.searchsorted(borders, (np.arange(parts) + 0.5) / parts)]
+    if panel.levels > 1024:
+        return nearest.astype(np.uint16), nearest.astype(np.uint16)
+    apart = turns[:, None] - turns
+    same = np.abs(apart - np.rint(apart)) <= 0.1 * float(np.median(np.abs(np.diff(turns))))
+    twin = panel.levels - 1 - np.argmax(same[:, ::-1], axis=1)
+    return nearest.astype(np.uint16), twin[nearest].astype(np.uint16)
+
+
 def phase_of_levels(levels: NDArray[np.integer[Any]], panel: Panel) -> NDArray[np.float64]:
     """Phase that the panel really makes from levels: its response plus its flatness.
 

@@ -260,3 +260,44 @@ def phase_columns(
             angle -= turn * np.floor(angle / turn)
             rounded = np.float32(angle)
             phase[row, column] = rounded if rounded < turn else np.float32(0)
+
+
+@kernel
+def level_columns(
+    field: ComplexArray,
+    down: Real,
+    offset: Real,
+    one: NDArray[np.uint16],
+    other: NDArray[np.uint16],
+    last: NDArray[np.uint16],
+    levels: NDArray[np.uint16],
+    start: int,
+    stop: int,
+) -> None:
+    """Levels that make the phase of the field on some columns of the panel, plus a ramp and an offset in turns.
+
+    The arc tangent is a polynomial in the smaller over the larger part (C. Hastings, Approximations for Digital Computers, 1955; from
+    memory), to 2e-5 rad. Of the two levels for each part of a turn, the one nearer to the last level is taken.
+    """
+    parts = np.float32(len(one))
+    for row in range(levels.shape[0]):
+        ramp = down[row] - np.floor(down[row])
+        for column in range(start, stop):
+            value = field[row, column - start]
+            x, y = abs(value.real), abs(value.imag)
+            low, high = min(x, y), max(x, y)
+            part = low / max(high, np.float32(1e-30))
+            square = part * part
+            turn = np.float32(0.0083800361) - square * np.float32(0.0018654869)
+            turn = np.float32(-0.018530867) + square * turn
+            turn = np.float32(0.030803398) + square * turn
+            turn = np.float32(-0.052938669) + square * turn
+            turn = part * (np.float32(0.15915132) + square * turn)
+            turn = np.float32(0.25) - turn if y > x else turn
+            turn = np.float32(0.5) - turn if value.real < 0 else turn
+            turn = -turn if value.imag < 0 else turn
+            turn += ramp + offset[row, column]
+            turn -= np.floor(turn)
+            place = min(int(turn * parts), len(one) - 1)
+            first, second, shown = np.int32(one[place]), np.int32(other[place]), np.int32(last[row, column])
+            levels[row, column] = second if abs(second - shown) < abs(first - shown) else first

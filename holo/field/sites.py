@@ -9,6 +9,7 @@ Axes, signs and units: DEVELOPERS.md, Conventions.
 from __future__ import annotations
 
 from collections.abc import Callable
+from copy import copy
 from dataclasses import dataclass
 from typing import Any
 
@@ -140,15 +141,48 @@ class SiteTransform:
         y, x = path.y_um[self._box[0]], path.x_um[self._box[1]]
         self._size = (len(y), len(x))
         self._grid = (fast_length(_padded(len(y))), fast_length(_padded(len(x))))
-        self._place(points, x, y, WIDTH_COARSE if coarse else WIDTH)
+        self._width = WIDTH_COARSE if coarse else WIDTH
+        self._place(points, x, y)
         light = path.amplitude[self._box].astype(np.float32)
         self._light = light * self._down.correction[:, None].astype(np.float32) * self._across.correction.astype(np.float32)
-        defocus = path.defocus[self._box]
-        self._defocus = [np.exp(-1j * defocus * depth).astype(np.complex64) if depth else None for depth in self._depths]
+        self._refocus()
         self._reserve()
 
-    def _place(self, points: NDArray[np.float64], x: NDArray[np.float64], y: NDArray[np.float64], width: int) -> None:
+    def moved(self, xyz_um: NDArray[np.floating[Any]]) -> SiteTransform:
+        """The plan for other points, made from this one in a fraction of the time.
+
+        Parameters
+        ----------
+        xyz_um : ndarray, shape (n, 3)
+            Points in the objective plane, um; their number may differ.
+
+        Returns
+        -------
+        SiteTransform
+            It shares this one's memory and threads: use them one at a time.
+        """
+        other, old = copy(self), self._depths
+        other._place(np.asarray(xyz_um, np.float64), self.path.x_um[self._box[1]], self.path.y_um[self._box[0]])
+        if not np.array_equal(old, other._depths):
+            other._refocus()
+        rows = other._band * len(other._depths)
+        if rows > len(other._store):
+            other._store = empty_complex((rows + rows // 4, other._grid[1]))
+        other._bands = other._store[:rows]
+        if len(other._depths) > 1 and not other._sums:
+            other._sums = [empty_complex((other._size[0], BLOCK)) for _ in range(other._workers.count)]
+        elif len(other._depths) == 1:
+            other._sums = []
+        return other
+
+    def _refocus(self) -> None:
+        """What the depth of each plane does to the light of each pixel."""
+        defocus = self.path.defocus[self._box]
+        self._defocus = [np.exp(-1j * defocus * depth).astype(np.complex64) if depth else None for depth in self._depths]
+
+    def _place(self, points: NDArray[np.float64], x: NDArray[np.float64], y: NDArray[np.float64]) -> None:
         """Where on the grid the points lie, in the order of their rows."""
+        width = self._width
         self._depths, plane = np.unique(points[:, 2], return_inverse=True)
         self._across = grid.axis(points[:, 0], x, self.path.scale, self._grid[1], width, shift=False)
         self._down = grid.axis(points[:, 1], y, self.path.scale, self._grid[0], width, shift=True)
@@ -171,7 +205,8 @@ class SiteTransform:
         small = self._grid[0] * self._grid[1] < 2**17  # handing work to threads would cost more than it saves
         self._workers = Workers(1 if small else core_count())
         several = range(self._workers.count)
-        self._bands = empty_complex((self._band * len(self._depths), self._grid[1]))
+        self._store = empty_complex((self._band * len(self._depths), self._grid[1]))
+        self._bands = self._store
         self._rows = [_Block.of((BLOCK, self._grid[1]), 1) for _ in several]
         self._columns = [_Block.of((self._grid[0], BLOCK), 0) for _ in several]
         self._sums = [empty_complex((self._size[0], BLOCK)) for _ in several] if len(self._depths) > 1 else []
@@ -268,11 +303,12 @@ class SiteTransform:
             ``sum_p field_p exp(-i (k (x_p X + y_p Y) + d_p Z))``.
         """
         inside = np.asarray(field)[self._box]
-        down = (self._down.correction * np.exp(-1j * self._down.ramp))[:, None]
+        down = (self._down.correction * np.exp(-1j * self._down.ramp)).astype(np.complex64)[:, None]
+        across = self._across.correction.astype(np.float32)
 
         def columns(worker: int, start: int, stop: int) -> None:
             light = np.zeros((self._size[0], BLOCK), np.complex64)
-            light[:, : stop - start] = inside[:, start:stop] * down * self._across.correction[start:stop]
+            light[:, : stop - start] = inside[:, start:stop] * down * across[start:stop]
             self._send(worker, light, start, stop)
 
         self._share_columns(columns)
@@ -327,6 +363,41 @@ class SiteTransform:
         self._spread(values)
         self._share_columns(columns)
         return phase
+
+    def mask_levels(
+        self,
+        values: NDArray[np.complexfloating[Any, Any]],
+        offset: NDArray[np.float32],
+        choices: tuple[NDArray[np.uint16], NDArray[np.uint16]],
+        last: NDArray[np.uint16],
+    ) -> NDArray[np.uint16]:
+        """Levels of the mask whose light has the phase of ``adjoint(values)``: `mask_phase` and rounding in one pass.
+
+        Parameters
+        ----------
+        values : ndarray of complex, shape (n,)
+        offset : ndarray of float32, shape (rows, columns)
+            What is to be added to the phase, in turns.
+        choices : two ndarrays of uint16, shape (parts,)
+            For each part of a turn, of equal size, two levels that make this phase; they may be the same.
+        last : ndarray of uint16, shape (rows, columns)
+            What the panel showed before; of two levels the nearer one is taken.
+
+        Returns
+        -------
+        ndarray of uint16, shape (rows, columns)
+            Without `whole_panel` as `last` outside the pupil's bounding box.
+        """
+        levels = last.copy()
+        inside, before, shift = levels[self._box], last[self._box], offset[self._box]
+        down = (self._down.ramp / (2 * np.pi)).astype(np.float32)
+
+        def columns(worker: int, start: int, stop: int) -> None:
+            grid.level_columns(self._superpose(worker, start, stop), down, shift, *choices, before, inside, start, stop)
+
+        self._spread(values)
+        self._share_columns(columns)
+        return levels
 
     def _share_columns(self, work: Callable[[int, int, int], None]) -> None:
         """Call ``work(worker, start, stop)`` for each block of columns of the panel."""

@@ -297,7 +297,7 @@ class _Stage:
         """Iterate with the phases of the sites following the light."""
         for _ in range(count):
             state, phases = self.apply(name, state)
-            weights = _normalised(np.log(state.weights) + gain * np.log(self.goal / state.moduli))
+            weights = normalised(np.log(state.weights) + gain * np.log(self.goal / state.moduli))
             state = replace(state, phases=phases, weights=weights)
         return state
 
@@ -316,7 +316,7 @@ def _begun(waves: NDArray[np.complexfloating[Any, Any]], count: int) -> _State:
     return _State(moduli / moduli.mean(), np.angle(waves), np.ones(count))
 
 
-def _normalised(logarithm: NDArray[np.float64]) -> NDArray[np.float64]:
+def normalised(logarithm: NDArray[np.float64]) -> NDArray[np.float64]:
     """Weights of mean 1; none vanishes for good, as one would whose site gets its light from a close neighbour."""
     weights = np.exp(np.maximum(logarithm - logarithm.max(), LOWEST))
     return np.asarray(weights / weights.mean())
@@ -399,12 +399,12 @@ def _hold(stage: _Stage, state: _State, search: Effort) -> _State:
         points.append(np.log(state.weights))
         step = np.log(stage.goal / state.moduli)
         steps.append(step - step.mean())
-        logarithm = _accelerated(points[-DEPTH - 1 :], steps[-DEPTH - 1 :])
-        state = replace(state, weights=_normalised(logarithm))
+        logarithm = accelerated(points[-DEPTH - 1 :], steps[-DEPTH - 1 :])
+        state = replace(state, weights=normalised(logarithm))
     return replace(best, history=state.history)
 
 
-def _accelerated(points: list[NDArray[np.float64]], steps: list[NDArray[np.float64]]) -> NDArray[np.float64]:
+def accelerated(points: list[NDArray[np.float64]], steps: list[NDArray[np.float64]]) -> NDArray[np.float64]:
     """Next point of Anderson's method from the last ones and the plain steps they ask for (Walker and Ni 2011, eq. 2.4)."""
     if len(points) == 1:
         return points[-1] + steps[-1]
