@@ -31,10 +31,10 @@ LEAST_SHARE = 0.5
 LEAST_POWER = 0.02
 """Least power of a patch over that of the brightest."""
 
-GROWTH = (0.5, 0.65, 0.8, 1.0)
-"""Radii, over the pupil's, within which phases are unwrapped, one after the other."""
+GROWTH = (0.4, 0.55, 0.7, 0.85, 1.0)
+"""Radii, over that of the outermost patch, within which phases are unwrapped, one after the other."""
 
-A_TERM = 3
+A_TERM = 4
 """Pairs per term that the unwrapping asks for."""
 
 ROUNDS = 12
@@ -250,8 +250,8 @@ def nearest_turn(turns: Real) -> Real:
     return np.asarray(turns - np.rint(turns))
 
 
-def unwrapped_terms(patches: Patches, turns: Real, weights: Real, basis: Real, terms: Sequence[int]) -> Real:
-    """Terms from differences that may be wrapped.
+def grown_terms(patches: Patches, turns: Real, weights: Real, basis: Real, terms: Sequence[int], limit: float) -> Real:
+    """Terms from differences that may be wrapped, within some radius.
 
     Parameters
     ----------
@@ -262,29 +262,30 @@ def unwrapped_terms(patches: Patches, turns: Real, weights: Real, basis: Real, t
         From `averaged_terms`.
     terms : sequence of int
         Noll indices, in rising order.
+    limit : float
+        Radius, over that of the outermost patch.
 
     Returns
     -------
     ndarray, shape (terms,)
-        Waves rms.
+        Waves rms; 0 for terms of orders that too few pairs tell.
 
     Notes
     -----
-    In the middle of the pupil neighbours differ by less than half a turn and few terms will do; what they tell unwraps what lies further
-    out, where more terms join in.
+    In the middle of the pupil neighbours differ by less than half a turn and few terms will do. What they tell, taken off before the
+    fringes are read anew, unwraps what lies further out, where more terms join in; see `GROWTH`.
     """
     found = np.zeros(basis.shape[1])
-    differences = basis[patches.pairs[:, 0]] - basis[patches.pairs[:, 1]]
+    inside = (patches.radius[patches.pairs] <= limit * patches.radius.max()).all(axis=1)
     order = np.array([noll(j)[0] for j in terms])
-    for limit in GROWTH:
-        inside = (patches.radius[patches.pairs] <= limit * patches.radius.max()).all(axis=1)
-        used = order <= max(n for n in [1, *order] if inside.sum() >= A_TERM * (order <= n).sum() or n == 1)
-        for _ in range(ROUNDS):
-            left = nearest_turn(turns[inside] - differences[inside] @ found)
-            step = weighted_fit(differences[np.ix_(inside, used)], left, weights[inside])[0]
-            found[used] += step
-            if np.abs(step).max() < 1e-6:
-                break
+    used = order <= max(n for n in [1, *order] if inside.sum() >= A_TERM * (order <= n).sum() or n == 1)
+    differences = (basis[patches.pairs[:, 0]] - basis[patches.pairs[:, 1]])[np.ix_(inside, used)]
+    for _ in range(ROUNDS):
+        left = nearest_turn(turns[inside] - differences @ found[used])
+        step = weighted_fit(differences, left, weights[inside])[0]
+        found[used] += step
+        if np.abs(step).max() < 1e-6:
+            break
     return found
 
 
@@ -300,7 +301,8 @@ def weighted_fit(matrix: Real, values: Real, weights: Real) -> tuple[Real, Real,
 def widened_by_direction(patches: Patches, matrix: Real, left: Real, weights: Real) -> Real:
     """Covariance of a weighted fit to pairs, shape (terms, terms), that knows of errors which pairs in one direction have in common.
 
-    See `holo.wavefront_fit.widened`; left out are the pairs along rows, columns and the diagonal, one after the other.
+    See `holo.wavefront_fit.widened`; left out are the pairs along rows, columns and the diagonal, one after the other. Three are few, so
+    no term is widened less than all of them are in the mean.
     """
     steps = patches.cell[patches.pairs[:, 1]] - patches.cell[patches.pairs[:, 0]]
     normal, slope = [], []
@@ -309,16 +311,20 @@ def widened_by_direction(patches: Patches, matrix: Real, left: Real, weights: Re
         normal.append((matrix[own] * weights[own, None]).T @ matrix[own])
         slope.append(matrix[own].T @ (weights[own] * left[own]))
     chi2 = float(weights @ left**2) / max(len(left) - matrix.shape[1], 1)
-    return widened(np.array(normal), np.array(slope), max(chi2, 1.0))
+    covariance = widened(np.array(normal), np.array(slope), max(chi2, 1.0))
+    ratio = np.diag(covariance) / np.diag(np.linalg.inv(np.sum(normal, axis=0)))
+    wider = np.sqrt(np.maximum(ratio.mean() / ratio, 1.0))
+    return np.asarray(covariance * np.outer(wider, wider))
 
 
-def zones_of(patches: Patches, turns: Real, weights: Real) -> tuple[Real, Real]:
-    """One phase per patch, of mean 0, from differences, and its standard error, periods, shapes (n,)."""
+def zones_of(patches: Patches, turns: Real, weights: Real) -> tuple[Real, float]:
+    """One phase per patch, periods, of mean 0, from differences, shape (n,), and how far these fail to add up around triangles, rms."""
     signs = np.zeros((len(patches.pairs), len(patches)))
     signs[np.arange(len(signs)), patches.pairs[:, 0]] = 1
     signs[np.arange(len(signs)), patches.pairs[:, 1]] = -1
-    found, covariance, _ = weighted_fit(signs, turns, weights)
-    return found - found.mean(), np.sqrt(np.diag(covariance))
+    found, _, left = weighted_fit(signs, turns, weights)
+    freedom = max(len(left) - len(patches) + 1, 1)
+    return found - found.mean(), float(np.sqrt((weights @ left**2) / weights.mean() / freedom))
 
 
 def powers_of(patches: Patches, light: Real, frame: NDArray[np.int64]) -> Real:

@@ -255,6 +255,7 @@ def probe_points(
     rng: np.random.Generator,
     around_um: tuple[float, float] | None = None,
     width_um: float | None = None,
+    from_axis: float = 1.0,
 ) -> Real:
     """Choose the places of spots.
 
@@ -272,6 +273,8 @@ def probe_points(
     rng : Generator
     around_um, width_um : (float, float) and float, optional
         Middle and diameter of the circle in which they are to lie; by default all that the camera sees.
+    from_axis : float
+        Least distance from the undiffracted light over that between spots.
 
     Returns
     -------
@@ -289,7 +292,7 @@ def probe_points(
     points = rng.uniform(low, np.maximum(high, low), (TRIED, 2))
     seen = to_camera.apply(points)
     inside = ((seen > half_px + 1) & (seen < edge - half_px - 1)).all(axis=1) & (np.hypot(*(points - middle).T) <= radius)
-    inside &= (np.abs(points) <= FIELD * start.bench.field_um).all(axis=1) & (np.hypot(*points.T) > clear)
+    inside &= (np.abs(points) <= FIELD * start.bench.field_um).all(axis=1) & (np.hypot(*points.T) > from_axis * clear)
     points = points[inside]
     chosen: list[Real] = []
     room = np.full(len(points), np.inf)  # distance to the nearest of those chosen and of their mirror images

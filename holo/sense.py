@@ -23,16 +23,17 @@ from holo.field.path import wrap
 from holo.frames import frame_of
 from holo.mask import Mask, levels_of_phase
 from holo.patches import (
+    GROWTH,
     Fringes,
     Patches,
     averaged_terms,
+    grown_terms,
     nearest_turn,
     patch_lights,
     patches_of,
     powers_of,
     read_fringes,
     shared_out,
-    unwrapped_terms,
     weighted_fit,
     widened_by_direction,
     zones_of,
@@ -67,6 +68,15 @@ MOST_ACROSS = 40
 
 PATCH_HALF = 1.15
 """Half width of the window about the spot of a patch, in halves of the width between its first zeros."""
+
+FROM_AXIS = 2.0
+"""How much farther from the undiffracted light, whose halo the faint spots of patches would drown in, these spots lie if there is room."""
+
+ORDERS, DUMPS = (1, -1, 2, -2, 3, -3, 4), 2000
+"""Orders of the light sent aside that the camera is not to see, and places that are tried for it."""
+
+CLOSURE = 0.05
+"""Most periods, rms, by which the differences of patches may fail to add up to zero around triangles."""
 
 READINGS = 4
 """Most times that fringes are read anew with the phase that they gave."""
@@ -167,10 +177,10 @@ class _Run:
         self.cuts: list[Windows] = []
         self.biases: list[dict[int, float]] = []
 
-    def points(self, half_px: int, most: int, least: int) -> Real:
+    def points(self, half_px: int, most: int, least: int, from_axis: float = 1.0) -> Real:
         """Places of spots; refuses if they are fewer than `least`."""
         options = self.options
-        found = probe_points(self.start, half_px, most, self.rng, options.around_um, options.width_um)
+        found = probe_points(self.start, half_px, most, self.rng, options.around_um, options.width_um, from_axis)
         if len(found) < least:
             within = "" if options.width_um is None else f" within {options.width_um / 2:g} um of {options.around_um or 'its middle'}"
             raise InputError(
@@ -391,7 +401,7 @@ def _by_patches(run: _Run) -> Generator[Ask, NDArray[Any], Sensed]:
     if 2 * len(terms) > len(patches):
         raise InputError(f"across: found {run.options.across}, {len(patches)} patches; needed: {2 * len(terms)} of them, or fewer terms")
     half_px = half_width_px(run.start, PATCH_HALF * run.options.across / 2)
-    points = run.points(half_px, run.options.spots, 1)
+    points = max(run.points(half_px, run.options.spots, 0, FROM_AXIS), run.points(half_px, run.options.spots, 1), key=len)
     board = _Board(run, patches, points, half_px)
     yield from run.frame({}, "no bias")
     for number, pairs in enumerate(board.rounds):
@@ -415,7 +425,7 @@ class _Board:
         seen = to_camera.apply(points_um)
         self._middle = np.rint(seen).astype(np.int64)
         self._moved = np.stack([self.grid.moved(beside) for beside in seen - self._middle])
-        self._aside = aside(run.start, run.rng)
+        self._aside = aside(run.start, half_px, run.rng)
         self.rounds = shared_out(patches.pairs, len(points_um), run.rng)
         self._kept: list[Windows] = []
 
@@ -437,7 +447,7 @@ class _Board:
         self._kept.append(cut_windows(frame_of(stack, self._probe.bench.camera), corner, 2 * self._half + 1))
 
     def fringes(self, smooth: Single) -> Fringes:
-        """Read the fringes of all pairs, in their own order, with a smooth phase of the pupil that is known."""
+        """Read the fringes of all pairs, in their own order, with a smooth phase of the pupil, rad, that is known."""
         turned = self.lights * np.exp(1j * smooth)
         read = [self._fringes(cut, pairs, turned) for cut, pairs in zip(self._kept, self.rounds, strict=True)]
         order = np.argsort(np.concatenate(self.rounds))
@@ -460,14 +470,21 @@ class _Board:
         return frame
 
 
-def aside(start: Start, rng: np.random.Generator) -> Real:
-    """Choose a place of the field, (x, y) um, for light that the camera is not to see, nor its mirror image and its second order."""
-    camera, to_camera = start.bench.camera, plane_to_camera(start)
+def aside(start: Start, half_px: int, rng: np.random.Generator) -> Real:
+    """Choose a place of the field, (x, y) um, for light that the camera is not to see.
+
+    The nearest place to the axis, because steep gratings lose most to crosstalk of the pixels, whose orders all stay `half_px` pixels out
+    of the camera's view, the mirror image and those that the pixels fold back into the field included; if there is none, the place where
+    they are seen least.
+    """
+    camera, to_camera, field = start.bench.camera, plane_to_camera(start), start.bench.field_um
     assert camera is not None
-    tried = rng.uniform(-0.45, 0.45, (400, 2)) * start.bench.field_um
+    tried = rng.uniform(-0.45, 0.45, (DUMPS, 2)) * field
     edge = np.array([camera.columns, camera.rows]) - 1.0
-    beyond = [np.maximum(-seen, seen - edge).max(axis=1) for seen in (to_camera.apply(order * tried) for order in (1, -1, 2))]
-    return np.asarray(tried[np.argmax(np.min(beyond, axis=0))])
+    orders = ((order * tried + field / 2) % field - field / 2 for order in ORDERS)
+    beyond = np.min([np.maximum(-seen, seen - edge).max(axis=1) for seen in map(to_camera.apply, orders)], axis=0)
+    outside = np.hypot(*tried.T) - np.where(beyond > half_px, 1e9, 0)
+    return np.asarray(tried[np.argmin(outside) if (beyond > half_px).any() else np.argmax(beyond)])
 
 
 @dataclass(frozen=True, eq=False)
@@ -488,17 +505,26 @@ def _read(run: _Run, board: _Board, terms: tuple[int, ...]) -> _Zonal:
     differences = basis[patches.pairs[:, 0]] - basis[patches.pairs[:, 1]]
     on_grid = board.grid.windows(board.lights[:0], np.zeros((0, 2), np.int64), 1).terms(terms)
     waves = np.zeros(len(terms))
-    for reading in range(READINGS):
+
+    def read() -> tuple[Fringes, Real]:
         fringes = board.fringes((2 * np.pi * np.tensordot(waves, on_grid, 1)).astype(np.float32))
-        weights = 1 / np.maximum(fringes.error, np.median(fringes.error) / 3) ** 2
-        if reading == 0:
-            waves = unwrapped_terms(patches, fringes.turns, weights, basis, terms)
-            continue
+        return fringes, 1 / np.maximum(fringes.error, np.median(fringes.error) / 3) ** 2
+
+    for limit in GROWTH:
+        fringes, weights = read()
+        waves = waves + grown_terms(patches, fringes.turns, weights, basis, terms, limit)
+    for _ in range(READINGS):
+        fringes, weights = read()
         step, _, left = weighted_fit(differences, nearest_turn(fringes.turns), weights)
         waves = waves + step
         if np.sqrt(np.square(step[2:]).sum()) < SETTLED:
             break
-    zones, _ = zones_of(patches, left, weights)
+    zones, closure = zones_of(patches, left, weights)
+    if closure > CLOSURE:
+        raise CalibrationError(
+            f"patches: their phases do not add up around triangles, by {closure:.2f} periods rms; allowed: {CLOSURE}. Take more of them "
+            "(across), or take off first what another method finds"
+        )
     power = powers_of(patches, fringes.light, board.frame_of_pair)
     beam = beam_intensity(bench) * patches.on_panel(power, bench)
     covariance = widened_by_direction(patches, differences, left, weights)
