@@ -58,7 +58,9 @@ def command(folder: Path, seed: int, overwrite: bool, as_json: bool) -> None:
     corrected = folder / CORRECTED
     _said(f"holo sense run --link twin --bench {bench} --run {folder / 'sense'} --registration {camera}")
     sensed = _sensed(folder, overwrite)
-    _said(f"holo balance run --link twin --bench {corrected} --run {folder / 'balance'} --registration {registration} --arrangement {ring}")
+    _said(
+        f"holo balance run --link twin --bench {corrected} --run {folder / 'balance'} --registration {registration} --arrangement {ring} --frames {FRAMES}"
+    )
     balanced = _balanced(folder, overwrite)
     found = {"register": registered, "survey": surveyed, "compare": compared, "sense": sensed, "balance": balanced}
     gain = _gain(compared, sensed, balanced)
@@ -84,17 +86,22 @@ def _said(text: str) -> None:
     note(f"$ {text}")
 
 
+FRAMES = 4
+"""Frames that the sites are balanced with; the fifth to eighth gain little here."""
+
 CORRECTED = "corrected.toml"
 """Bench file with the aberration and the beam that sensing found."""
 
 
-def _converse(folder: Path, name: str, begin: Begin, sources: dict[str, Any], results: Sequence[str], overwrite: bool) -> Run:
+def _converse(
+    folder: Path, name: str, begin: Begin, sources: dict[str, Any], results: Sequence[str], overwrite: bool, **chosen: Any
+) -> Run:
     """Let the twin answer a dialogue."""
     from holo.dialogue import converse, start_run
     from holo.link import open_link
 
     wanted = {"bench": None, "registration": None, "arrangement": None} | sources
-    run = start_run(folder / name, name, begin, wanted, {}, results, overwrite)
+    run = start_run(folder / name, name, begin, wanted, chosen, results, overwrite)
     converse(run, open_link("twin", folder / "bench.toml"))
     return run
 
@@ -157,7 +164,7 @@ def _balanced(folder: Path, overwrite: bool) -> dict[str, Any]:
         "registration": read_registration_source(folder / "registration.toml")[1],
         "arrangement": read_arrangement_source(folder / "ring.toml", read_bench(bench).lattice)[1],
     }
-    return _summary(_converse(folder, "balance", balance, sources, RESULTS, overwrite), finish)
+    return _summary(_converse(folder, "balance", balance, sources, RESULTS, overwrite, frames=FRAMES), finish)
 
 
 def _gain(compared: dict[str, Any], sensed: dict[str, Any], balanced: dict[str, Any]) -> list[dict[str, Any]]:

@@ -381,7 +381,7 @@ def test_a_record_with_strange_options_is_refused(lab):
     made = design(read_bench(lab / "bench.toml"), block(2, 2), options=DesignOptions("quick"))
     record = dict(made.mask.record)
     record["options"] = record["options"] | {"dense": {"night": 1}}
-    with pytest.raises(InputError, match=r"record\.options: found .*; allowed: effort, .* and dense"):
+    with pytest.raises(InputError, match=r"record\.options: found .*; allowed: effort, .*, dense and rms"):
         remake(record)
 
 
