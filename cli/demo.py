@@ -58,9 +58,8 @@ def command(folder: Path, seed: int, overwrite: bool, as_json: bool) -> None:
     corrected = folder / CORRECTED
     _said(f"holo sense run --link twin --bench {bench} --run {folder / 'sense'} --registration {camera}")
     sensed = _sensed(folder, overwrite)
-    _said(
-        f"holo balance run --link twin --bench {corrected} --run {folder / 'balance'} --registration {registration} --arrangement {ring} --frames {FRAMES}"
-    )
+    given = f"--registration {registration} --arrangement {ring} --frames {FRAMES}"
+    _said(f"holo balance run --link twin --bench {corrected} --run {folder / 'balance'} {given}")
     balanced = _balanced(folder, overwrite)
     found = {"register": registered, "survey": surveyed, "compare": compared, "sense": sensed, "balance": balanced}
     gain = _gain(compared, sensed, balanced)
