@@ -13,6 +13,7 @@ import tifffile
 from click.testing import CliRunner
 from PIL import Image
 from sensing import answered, frame_of, odd_beam, residual, simulator_of, spread, start_of
+from simulated_wavefront import polynomial
 
 from holo.arrangement import block
 from holo.bench import demo_bench_text, parse_bench, pupil_radii, read_bench
@@ -177,6 +178,10 @@ def test_patches_find_what_no_term_is():
     left = 2 * np.pi * (step + on_panel(start.bench, {4: 0.05 - sensed.waves[4]})) - sensed.map_rad
     tilts = np.column_stack([np.ones(inside.sum()), *(axis[inside] for axis in np.meshgrid(simulator.x, simulator.y))])
     rest = left[inside] - tilts @ np.linalg.lstsq(tilts, left[inside], rcond=None)[0]
+    pupil = simulator.pupil
+    direct = np.column_stack([polynomial(j, simulator.rho[pupil], simulator.theta[pupil]) for j in range(1, 16)])
+    defocus = np.linalg.lstsq(direct, (step + 0.05 * polynomial(4, simulator.rho, simulator.theta))[pupil], rcond=None)[0][3]
+    assert sensed.waves[4] == pytest.approx(defocus, abs=0.004)  # what a least-squares fit of the known phase itself has
     whole = 2 * np.pi * step[inside]
     assert np.std(rest) < np.std(whole - tilts @ np.linalg.lstsq(tilts, whole, rcond=None)[0]) / 4
 
