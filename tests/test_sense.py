@@ -157,6 +157,18 @@ def test_patches_find_the_aberration(patched):
     assert sensed.after.core == pytest.approx(1, abs=0.02)
 
 
+def test_the_map_is_accepted_by_the_bench_file(patched, tmp_path):
+    _, _, sensed, _ = patched
+    for name, content in sensed.files({}).items():
+        (tmp_path / name).write_bytes(content)
+    text = sensing.TEXT.replace("beam_diameter_mm = 9.0", 'beam_tiff = "beam.tiff"')
+    (tmp_path / "bench.toml").write_text(text + 'aberration_toml = "aberration.toml"\naberration_tiff = "aberration.tiff"\n')
+    bench = read_bench(tmp_path / "bench.toml")
+    inside = pupil_radii(bench) <= 1
+    psi = 2 * np.pi * on_panel(bench, sensed.waves) + sensed.map_rad
+    assert np.abs(light_path(bench).aberration - psi)[inside].max() < 1e-6
+
+
 def test_patches_find_the_beam(patched):
     start, truth, sensed, _ = patched
     inside = pupil_radii(start.bench) <= 0.9
