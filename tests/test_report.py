@@ -177,9 +177,9 @@ def test_title_is_escaped(folder, page):
 def test_page_shows_the_figures(page, made):
     figures = made.prediction.figures
     values = re.sub(r"\s+", " ", page.text)
-    assert report._near_one(figures.uniformity) in values
+    assert report.near_one(figures.uniformity) in values
     for share in (figures.spread, figures.efficiency, made.prediction.power_fraction, figures.crosstalk_max, figures.crosstalk_mean):
-        assert report._percent(share) in values
+        assert report.percent(share) in values
     for order in figures.crosstalk_by_order:
         assert f"{100 * order.max:.3g}" in values
     assert "laser safety officer" in values
@@ -187,7 +187,7 @@ def test_page_shows_the_figures(page, made):
 
 
 def test_worst_sites_come_first(scene):
-    rows = report._rows(scene)
+    rows = report.site_rows(scene)
     assert len(rows) == 21
     fault = [abs(float(row[7])) if row[7] else float(row[8]) for row in rows]
     assert fault == sorted(fault, reverse=True)
@@ -198,8 +198,8 @@ def test_worst_sites_come_first(scene):
 
 def test_long_tables_are_cut_and_say_so(scene, monkeypatch):
     monkeypatch.setattr(report, "ROWS", 5)
-    assert len(report._rows(scene)) == 5
-    assert report._sites_note(scene).startswith("The worst 5 of 21 sites, ")
+    assert len(report.site_rows(scene)) == 5
+    assert report.sites_note(scene).startswith("The worst 5 of 21 sites, ")
 
 
 def test_refuses_to_overwrite_before_any_work(folder, bench, made, tmp_path):
@@ -426,16 +426,16 @@ def test_spot_of_an_evenly_lit_pupil_is_the_airy_pattern(small_bench_text):
     ],
 )
 def test_uniformity_shows_what_it_lacks(value, text):
-    assert report._near_one(value) == text
+    assert report.near_one(value) == text
 
 
 @pytest.mark.parametrize(("value", "text"), [(0.77, "77.0 %"), (1.0, "100 %"), (0.00089, "0.0890 %"), (0.0, "0 %"), (0.012345, "1.23 %")])
 def test_percent(value, text):
-    assert report._percent(value) == text
+    assert report.percent(value) == text
 
 
 def test_crosstalk_below_what_any_panel_does_is_not_spelt_out():
-    assert [report._little(share) for share in (0.0, 3e-9, 2e-6, 0.01)] == ["0 %", "under 0.0001 %", "0.000200 %", "1.00 %"]
+    assert [report.little(share) for share in (0.0, 3e-9, 2e-6, 0.01)] == ["0 %", "under 0.0001 %", "0.000200 %", "1.00 %"]
 
 
 @pytest.mark.parametrize(
@@ -448,7 +448,7 @@ def test_crosstalk_below_what_any_panel_does_is_not_spelt_out():
     ],
 )
 def test_units_come_out_of_names(name, value, shown):
-    assert report._labelled(name, value) == shown
+    assert report.labelled(name, value) == shown
 
 
 def test_boxes():

@@ -9,7 +9,7 @@ import csv
 import io
 import json
 import os
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from dataclasses import asdict
 from datetime import UTC, datetime
 from importlib import resources
@@ -119,14 +119,19 @@ def write_report(
     page = _page(scene, summary, pictures)
     files = {
         "report.html": page.encode("utf-8", "replace"),
-        "sites.csv": _sites_csv(prediction).encode("ascii"),
+        "sites.csv": sites_csv(prediction).encode("ascii"),
         "summary.json": (json.dumps(summary, indent=2, allow_nan=False) + "\n").encode("ascii"),
         **{picture.name: picture.png for picture in pictures},
     }
+    replace_report(folder, files, overwrite)
+    return summary
+
+
+def replace_report(folder: Path, files: Mapping[str, bytes], overwrite: bool) -> None:
+    """Write the files of a report of a mask, and take away those of an earlier one that it does not have; raises as `check_folder`."""
     write_folder(folder, files, lambda: check_folder(folder, overwrite))
     for name in set(FILES) - set(files):
         (folder / name).unlink(missing_ok=True)
-    return summary
 
 
 def report_summary(
@@ -230,7 +235,8 @@ def check_folder(folder: str | os.PathLike[str], overwrite: bool, files: Iterabl
         raise OutputExistsError(f"{folder}: holds {present[0]} already; use --overwrite to replace the report")
 
 
-def _sites_csv(prediction: Prediction) -> str:
+def sites_csv(prediction: Prediction) -> str:
+    """Give the table of the sites of a report."""
     text = io.StringIO()
     table = csv.writer(text, lineterminator="\n")
     table.writerow(["i", "j", "x_um", "y_um", "z_um", "target", "intensity"])
@@ -263,7 +269,7 @@ def _page(scene: Scene, summary: dict[str, Any], pictures: list[Picture]) -> str
     return rendered(
         title=summary["title"] or counted(summary["bright"], "site"),
         bench=scene.bench.name,
-        made=_moment(summary["record"]["time"]),
+        made=moment(summary["record"]["time"]),
         verdict=_verdict(scene, summary),
         numbers=_numbers(summary, scene.bench.light.power_mw, len(depths)),
         warnings=[*(f"{text[0].upper()}{text[1:]}." for text in summary["warnings"]), CAUTION],
@@ -274,10 +280,10 @@ def _page(scene: Scene, summary: dict[str, Any], pictures: list[Picture]) -> str
         changed=_changed(summary),
         vector=summary["vector"],
         columns=COLUMNS if scene.sites.bright.all() else (*COLUMNS, "crosstalk (%)"),
-        rows=_rows(scene),
-        sites_note=_sites_note(scene),
-        derived=[_labelled(name, value) for name, value in summary["derived"].items()],
-        record=_record_rows(summary),
+        rows=site_rows(scene),
+        sites_note=sites_note(scene),
+        derived=[labelled(name, value) for name, value in summary["derived"].items()],
+        record=record_rows(summary),
     )
 
 
@@ -294,7 +300,7 @@ def _verdict(scene: Scene, summary: dict[str, Any]) -> dict[str, Any]:
     """Whether the search got where it should, what that leaves of the light, and what to do if it did not."""
     wanted, steps = summary["wanted_uniformity"], summary["iterations"]
     goal = "the wanted uniformity" + (f" of {wanted:g}" if wanted else "") + (" and darkness" if summary["dark"] else "")
-    predicted = f"The sites are level to a uniformity of {_near_one(summary['uniformity'])} as the panel shows them"
+    predicted = f"The sites are level to a uniformity of {near_one(summary['uniformity'])} as the panel shows them"
     if summary["converged"] is None:
         return {"fine": True, "lines": [f"{predicted}.", "How the mask was found is not part of this report."], "remedies": ()}
     if summary["record"]["options"].get("engine") == "dense":
@@ -308,7 +314,7 @@ def _verdict(scene: Scene, summary: dict[str, Any]) -> dict[str, Any]:
 
 def _settled(summary: dict[str, Any], predicted: str) -> dict[str, Any]:
     """The verdict on a search that has no goal but to get better: whether it still did when it ended."""
-    stray = f" and dark to {_percent(summary['crosstalk_max'])} at worst" if summary["dark"] else ""
+    stray = f" and dark to {percent(summary['crosstalk_max'])} at worst" if summary["dark"] else ""
     lines = [f"{predicted.removesuffix(' as the panel shows them')}{stray} as the panel shows them."]
     if summary["converged"]:
         return {
@@ -351,25 +357,25 @@ DENSE_REMEDIES = (
 
 def _numbers(summary: dict[str, Any], power_mw: float, planes: int) -> list[dict[str, str]]:
     """The figures to read first, each with its meaning."""
-    off = _percent(1 - summary["uniformity"])
+    off = percent(1 - summary["uniformity"])
     again = "; light that passes sites in several planes counts in each" if planes > 1 else ""
     rows = [
         ("bright sites", f"{summary['bright']}", f"and {counted(summary['dark'], 'dark one')}"),
-        ("uniformity", _near_one(summary["uniformity"]), f"all sites within {off} of the middle between brightest and dimmest"),
-        ("spread", _percent(summary["spread"]), "standard deviation of intensity over target, over its mean"),
-        ("efficiency", _percent(summary["efficiency"]), f"sum of the bright sites, over an unsplit focus on the axis{again}"),
+        ("uniformity", near_one(summary["uniformity"]), f"all sites within {off} of the middle between brightest and dimmest"),
+        ("spread", percent(summary["spread"]), "standard deviation of intensity over target, over its mean"),
+        ("efficiency", percent(summary["efficiency"]), f"sum of the bright sites, over an unsplit focus on the axis{again}"),
         (
             "power on the sites",
-            _percent(summary["power_fraction"]),
+            percent(summary["power_fraction"]),
             f"of the power on the panel, within the Airy radius of a bright site{again}",
         ),
-        ("power per site", _power(summary["power_per_site_mw"]), f"mean, of {power_mw:g} mW on the panel, before losses of the optics"),
+        ("power per site", power(summary["power_per_site_mw"]), f"mean, of {power_mw:g} mW on the panel, before losses of the optics"),
     ]
     if summary["dark"]:
         rows.append(
-            ("crosstalk, worst", _little(summary["crosstalk_max"]), "light on the worst dark site, over the mean of the bright ones")
+            ("crosstalk, worst", little(summary["crosstalk_max"]), "light on the worst dark site, over the mean of the bright ones")
         )
-        rows.append(("crosstalk, mean", _little(summary["crosstalk_mean"]), "the same, over all dark sites"))
+        rows.append(("crosstalk, mean", little(summary["crosstalk_mean"]), "the same, over all dark sites"))
     return [dict(zip(("name", "value", "meaning"), row, strict=True)) for row in rows]
 
 
@@ -378,7 +384,7 @@ def _changed(summary: dict[str, Any]) -> list[list[str]]:
     cases = [("as designed" if not row["by_nm"] else f"drift of {row['by_nm']:g} nm", row) for row in summary["displaced"]]
     cases += [(f"vector model, {_POLARISED.get(row['polarisation'], row['polarisation'])}", row) for row in summary["vector"]]
     shares = ("spread", "crosstalk_max", "crosstalk_mean") if summary["dark"] else ("spread",)
-    return [[case, _near_one(row["uniformity"]), *(_little(row[name]) for name in shares)] for case, row in cases]
+    return [[case, near_one(row["uniformity"]), *(little(row[name]) for name in shares)] for case, row in cases]
 
 
 _POLARISED = {"x": "polarised along x", "y": "polarised along y", "circular-xy": "circular"}
@@ -387,7 +393,7 @@ COLUMNS = ("i", "j", "x (um)", "y (um)", "z (um)", "target", "intensity", "devia
 """Columns of the page's table of sites; with dark sites there is one more, their crosstalk."""
 
 
-def _rows(scene: Scene) -> list[list[str]]:
+def site_rows(scene: Scene) -> list[list[str]]:
     """Cells of the sites that the page lists, those farthest from what was wanted first."""
     sites, intensity, deviation = scene.sites, scene.prediction.intensity, scene.deviation
     stray = intensity / scene.unit
@@ -401,7 +407,8 @@ def _rows(scene: Scene) -> list[list[str]]:
     return rows
 
 
-def _sites_note(scene: Scene) -> str:
+def sites_note(scene: Scene) -> str:
+    """What stands above the table of the sites."""
     count = len(scene.sites.target)
     shown = f"The worst {ROWS} of {count} sites" if count > ROWS else counted(count, "site")
     stray = "" if scene.sites.bright.all() else " Crosstalk is the light on a dark site over the mean of the bright ones."
@@ -411,13 +418,14 @@ def _sites_note(scene: Scene) -> str:
     )
 
 
-def _labelled(name: str, value: float) -> tuple[str, str]:
+def labelled(name: str, value: float) -> tuple[str, str]:
     """Name and value of a derived number, with its unit in words."""
     end = next((end for end in _UNITS if name.endswith(end)), "")
     return name.removesuffix(end).replace("_", " ").replace("airy", "Airy"), f"{value:.5g} {_UNITS.get(end, '')}".rstrip()
 
 
-def _record_rows(summary: dict[str, Any]) -> list[tuple[str, str]]:
+def record_rows(summary: dict[str, Any]) -> list[tuple[str, str]]:
+    """Names and values of what the mask was made from."""
     record = summary["record"]
     rows = [("made", record["time"]), ("with holo", record["holo"]), ("digest of the levels", summary["levels_digest"])]
     for key in SOURCES:
@@ -433,27 +441,29 @@ def _record_rows(summary: dict[str, Any]) -> list[tuple[str, str]]:
     return rows
 
 
-def _moment(time: str) -> str:
+def moment(time: str) -> str:
     """A time of ISO 8601 as a person writes it."""
     return datetime.fromisoformat(time).astimezone(UTC).strftime("%Y-%m-%d %H:%M UTC")
 
 
-def _percent(share: float) -> str:
+def percent(share: float) -> str:
+    """A share in per cent, to three digits."""
     return f"{_three(100 * share)} %"
 
 
-def _little(share: float) -> str:
+def little(share: float) -> str:
     """A share that may be so small that its digits tell nothing about a real panel."""
-    return "under 0.0001 %" if 0 < share < 1e-6 else _percent(share)
+    return "under 0.0001 %" if 0 < share < 1e-6 else percent(share)
 
 
-def _near_one(share: float) -> str:
+def near_one(share: float) -> str:
     """A number close below 1, with two digits of what it lacks."""
     digits = 3 if share >= 1 else int(np.clip(1 - np.floor(np.log10(1 - share)), 3, 7))
     return f"{share:.{digits}f}"
 
 
-def _power(power_mw: float) -> str:
+def power(power_mw: float) -> str:
+    """A power in mW, or in uW where it is small."""
     return f"{_three(power_mw)} mW" if power_mw >= 1 else f"{_three(1e3 * power_mw)} uW"
 
 

@@ -16,7 +16,6 @@ from holo.bench import bench_warnings, derived_numbers
 from holo.design_smooth import smooth_warnings
 from holo.field.path import LightPath, light_path
 from holo.field.plane import plane_field
-from holo.files import write_folder
 from holo.mask import phase_of_levels
 from holo.predict_smooth import reach_um
 from holo.registration import Sites
@@ -96,12 +95,10 @@ def write_smooth_report(
         "report.html": _page(scene, made, summary, pictures).encode("utf-8", "replace"),
         "cuts.csv": _cuts_csv(made.prediction).encode("ascii"),
         "summary.json": (json.dumps(summary, indent=2, allow_nan=False) + "\n").encode("ascii"),
-        **({} if made.prediction.at_sites is None else {"sites.csv": page._sites_csv(made.prediction.at_sites).encode("ascii")}),
+        **({} if made.prediction.at_sites is None else {"sites.csv": page.sites_csv(made.prediction.at_sites).encode("ascii")}),
         **{picture.name: picture.png for picture in pictures},
     }
-    write_folder(folder, files, lambda: page.check_folder(folder, overwrite))
-    for name in set(page.FILES) - set(files):
-        (folder / name).unlink(missing_ok=True)
+    page.replace_report(folder, files, overwrite)
     return summary
 
 
@@ -296,7 +293,7 @@ def _page(scene: SmoothScene, made: SmoothDesign, summary: dict[str, Any], pictu
     return page.rendered(
         title=summary["title"] or "continuous light",
         bench=scene.bench.name,
-        made=page._moment(summary["record"]["time"]),
+        made=page.moment(summary["record"]["time"]),
         verdict=verdict(scene.bench, summary),
         numbers=_numbers(summary, scene.bench.light.power_mw),
         warnings=[*(f"{text[0].upper()}{text[1:]}." for text in summary["warnings"]), page.CAUTION],
@@ -307,10 +304,10 @@ def _page(scene: SmoothScene, made: SmoothDesign, summary: dict[str, Any], pictu
         changed=(),
         vector=(),
         columns=() if listed is None else page.COLUMNS if _all_bright(made.prediction.sites) else (*page.COLUMNS, "crosstalk (%)"),
-        rows=() if listed is None else page._rows(listed),
-        sites_note="" if listed is None else page._sites_note(listed),
-        derived=[page._labelled(name, value) for name, value in summary["derived"].items()],
-        record=page._record_rows(summary),
+        rows=() if listed is None else page.site_rows(listed),
+        sites_note="" if listed is None else page.sites_note(listed),
+        derived=[page.labelled(name, value) for name, value in summary["derived"].items()],
+        record=page.record_rows(summary),
     )
 
 
@@ -328,13 +325,11 @@ def verdict(bench: Bench, summary: dict[str, Any]) -> dict[str, Any]:
     """
     steps, rms, before = summary["iterations"], summary["rms"], summary["rms_before_levels"]
     levels = f"{bench.panel.phase_steps:.4g} steps of phase per 2 pi"
-    light = (
-        f"The light is as wanted to {page._percent(rms)} rms as the panel shows it; before rounding to {levels}, {page._percent(before)}."
-    )
+    light = f"The light is as wanted to {page.percent(rms)} rms as the panel shows it; before rounding to {levels}, {page.percent(before)}."
     vortices = (
         f"{summary['vortices']} vortices lie in the bright part, dark dots that no small change mends." if summary["vortices"] else ""
     )
-    wanted = f"an error of {page._percent(summary['wanted_rms'])}"
+    wanted = f"an error of {page.percent(summary['wanted_rms'])}"
     if summary["interrupted"]:
         first = f"Interrupted after {steps} iterations; this is the best phase until then."
     elif summary["converged"]:
@@ -358,26 +353,26 @@ REMEDIES = (
 def _numbers(summary: dict[str, Any], power_mw: float) -> list[dict[str, str]]:
     """The figures to read first, each with its meaning."""
     rows = [
-        ("rms error", page._percent(summary["rms"]), "intensity over target, where the target exceeds half its maximum"),
-        ("rms error, flat top", page._percent(summary["rms_flat"] or 0.0), "the same, above 99 % of its maximum"),
+        ("rms error", page.percent(summary["rms"]), "intensity over target, where the target exceeds half its maximum"),
+        ("rms error, flat top", page.percent(summary["rms_flat"] or 0.0), "the same, above 99 % of its maximum"),
         (
             "before levels",
-            page._percent(summary["rms_before_levels"]),
+            page.percent(summary["rms_before_levels"]),
             "rms error of the phase that was found; rounding to levels makes the rest",
         ),
-        ("largest deviation", page._percent(summary["largest"]), "of a point from the mean, where the target exceeds half its maximum"),
+        ("largest deviation", page.percent(summary["largest"]), "of a point from the mean, where the target exceeds half its maximum"),
         (
             "power in the region",
-            page._percent(summary["power_share"]),
-            f"of the pupil's light; asked: {page._percent(summary['wanted_power'])}",
+            page.percent(summary["power_share"]),
+            f"of the pupil's light; asked: {page.percent(summary['wanted_power'])}",
         ),
-        ("power on the target", page._percent(summary["power_fraction"]), "of the power on the panel, after pupil, pixels and envelope"),
-        ("power there", page._power(summary["power_on_target_mw"]), f"of {power_mw:g} mW on the panel, before losses of the optics"),
-        ("dark rim", page._little(summary["rim"]), "mean light on it, over that at the target's maximum"),
+        ("power on the target", page.percent(summary["power_fraction"]), "of the power on the panel, after pupil, pixels and envelope"),
+        ("power there", page.power(summary["power_on_target_mw"]), f"of {power_mw:g} mW on the panel, before losses of the optics"),
+        ("dark rim", page.little(summary["rim"]), "mean light on it, over that at the target's maximum"),
         ("vortices", f"{summary['vortices']}", "in the bright part"),
     ]
     if summary["rms_flat"] is None:
         rows = [row for row in rows if row[0] != "rms error, flat top"]
     if summary["sites"]:
-        rows.append(("sites", f"{summary['sites']}", f"uniformity {page._near_one(summary['uniformity'])}"))
+        rows.append(("sites", f"{summary['sites']}", f"uniformity {page.near_one(summary['uniformity'])}"))
     return [dict(zip(("name", "value", "meaning"), row, strict=True)) for row in rows]

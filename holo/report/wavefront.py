@@ -11,6 +11,7 @@ import numpy as np
 
 from holo.bench import pupil_radii
 from holo.field.path import light_path
+from holo.report.page import near_one
 from holo.report.style import BLUE, SKY, VERMILION, colour_bar, counted, legend_above, look, new_figure, png
 from holo.zernike import zernike_sum
 
@@ -54,7 +55,7 @@ def sensing_picture(sensed: Sensed, bench: Bench) -> bytes:
         (before, after), (pupil, terms) = figure.subplots(2, 2, gridspec_kw={"wspace": 0.45, "hspace": 0.36})
         brightest = float(max(sensed.before.image.max(), sensed.after.image.max()))
         _spot(before, sensed.before, brightest, f"before: Strehl ratio {sensed.strehl_before:.3f}")
-        _spot(after, sensed.after, brightest, f"after: Strehl ratio {_near_one(sensed.strehl_after)}")
+        _spot(after, sensed.after, brightest, f"after: Strehl ratio {near_one(sensed.strehl_after)}")
         colour_bar(figure, after, after.images[0], "light of a pixel / brightest")
         _phase(figure, pupil, sensed, bench)
         _terms(terms, sensed)
@@ -64,12 +65,6 @@ def sensing_picture(sensed: Sensed, bench: Bench) -> bytes:
         source = f"{sensed.frames} frames of {counted(len(sensed.points_um), 'spot')}"
         figure.suptitle(f"aberration of {rms:.4f} waves rms, known to {error:.4f}, from {source}", y=0.95)
         return png(figure, COLOURS)
-
-
-def _near_one(ratio: float) -> str:
-    """Write a ratio below 1 with a digit that is not a 9."""
-    digits = int(np.clip(1 - np.floor(np.log10(max(1 - ratio, 1e-6))), 3, 6))
-    return f"{ratio:.{digits}f}"
 
 
 def _spot(axes: Axes, look_: Look, brightest: float, title: str) -> None:
