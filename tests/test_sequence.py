@@ -161,6 +161,7 @@ def test_the_command_fills_the_wanted_sites_and_reports(tmp_path, inputs):
     assert told["frames"] == len(list((tmp_path / "moves").glob("frame-*.tiff")))
     assert 0.9 < told["filled"] <= 1
     page = (tmp_path / "report" / "report.html").read_text()
+    assert "laser safety officer" in page
     assert "data:image/gif;base64," in page
     assert page.count("<img") == 3
     with Image.open(tmp_path / "report" / "animation.gif") as moving:

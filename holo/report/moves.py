@@ -12,7 +12,7 @@ import numpy as np
 from holo.files import write_folder
 from holo.loss import predict_rounds
 from holo.moves import track
-from holo.report.page import check_folder
+from holo.report.page import CAUTION, check_folder
 from holo.report.style import BLUE, ORANGE, SKY, VERMILION, Picture, legend_above, look, plane_axes, png, single_axes
 
 if TYPE_CHECKING:
@@ -196,7 +196,8 @@ def _page(pictures: list[Picture], figures: dict[str, Any]) -> str:
     )
     style = "body{font-family:sans-serif;max-width:56em;margin:2em auto}img{max-width:100%}th{text-align:left;padding-right:2em}"
     head = f'<meta charset="utf-8"><title>Rearrangement</title><style>{style}</style>'
-    return f'<!DOCTYPE html><html lang="en"><head>{head}</head><body><h1>Rearrangement</h1><table>{rows}</table>{parts}</body></html>\n'
+    body = f"<h1>Rearrangement</h1><p>{html.escape(CAUTION)}</p><table>{rows}</table>{parts}"
+    return f'<!DOCTYPE html><html lang="en"><head>{head}</head><body>{body}</body></html>\n'
 
 
 def _value(value: object) -> str:
