@@ -1,14 +1,17 @@
-"""The one door to the array machinery: compiled kernels, Fourier plans and threads on the processor's cores.
+"""The one door to the array machinery: compiled kernels, Fourier plans and threads on the processor's cores, and a GPU.
 
-Nothing else in holo imports numba or pyfftw, so that another back end needs changes here only.
+Nothing else in holo imports numba, pyfftw or cupy, so that another back end needs changes here only.
 """
 
 from __future__ import annotations
 
 import os
+import sys
 import threading
 from collections.abc import Callable, Iterable
 from concurrent.futures import ThreadPoolExecutor, wait
+from dataclasses import dataclass
+from functools import cache
 from pathlib import Path
 from types import ModuleType
 from typing import Any, TypeVar, cast
@@ -17,6 +20,8 @@ import numba
 import numpy as np
 import pyfftw
 from numpy.typing import NDArray
+
+from holo.errors import InputError
 
 ComplexArray = NDArray[np.complex64]
 Function = TypeVar("Function", bound=Callable[..., Any])
@@ -107,3 +112,112 @@ def kernels_are_compiled(module: ModuleType) -> bool:
     kernels = [found for found in vars(module).values() if hasattr(found, "py_func")]
     indices = [f"*.{found.__name__}-{found.py_func.__code__.co_firstlineno}.*.nbi" for found in kernels]
     return any(any(Path(found.stats.cache_path).glob(index)) for found, index in zip(kernels, indices, strict=True))
+
+
+# ---------------------------------------------------------------------------------------------------------------------
+# the GPU
+
+
+DEVICES = ("cpu", "gpu", "auto")
+"""What may be asked for: the processor's cores, an NVIDIA GPU, or the GPU if there is one."""
+
+
+@dataclass(frozen=True)
+class Device:
+    """Where an engine keeps its arrays.
+
+    Attributes
+    ----------
+    name : str
+        cpu or gpu.
+    note : str
+        Why it is not the GPU that was asked for, for the user to read; empty if it is what was asked for.
+    """
+
+    name: str
+    note: str = ""
+
+    @property
+    def is_gpu(self) -> bool:
+        """Whether the arrays are those of cupy."""
+        return self.name == "gpu"
+
+
+CPU = Device("cpu")
+
+
+def find_device(name: str) -> Device:
+    """Find the device that is asked for, or the CPU, with the reason, where there is no GPU.
+
+    Parameters
+    ----------
+    name : str
+        One of `DEVICES`. Only gpu is worth a note where there is none.
+
+    Raises
+    ------
+    InputError
+        If it is none of these.
+
+    Examples
+    --------
+    >>> find_device("cpu")
+    Device(name='cpu', note='')
+    """
+    if name not in DEVICES:
+        raise InputError(f"device: found {name!r}; allowed: {', '.join(DEVICES)}")
+    missing = "" if name == "cpu" else _missing_gpu()
+    if name == "cpu" or missing:
+        return Device("cpu", f"device gpu: {missing}; the CPU goes on" if name == "gpu" else "")
+    return Device("gpu")
+
+
+def _missing_gpu() -> str:
+    """What stands between this process and a GPU; empty if nothing does."""
+    try:
+        import cupy
+    except ImportError as error:
+        return f"cupy cannot be imported ({error}): pip install 'holo[gpu]'"
+    try:
+        count = cupy.cuda.runtime.getDeviceCount()
+    except cupy.cuda.runtime.CUDARuntimeError as error:
+        return f"found no NVIDIA GPU ({error})"
+    return "" if count else "found no NVIDIA GPU"
+
+
+def namespace(array: Any) -> Any:
+    """Give the module whose functions take an array: cupy if it lies on a GPU, else numpy.
+
+    Examples
+    --------
+    >>> namespace(np.zeros(3)).__name__
+    'numpy'
+    """
+    return sys.modules["cupy"] if type(array).__module__.partition(".")[0] == "cupy" else np
+
+
+def to_device(array: Any, device: Device) -> Any:
+    """Give an array as one of the device's own; what is there already is not copied."""
+    if not device.is_gpu:
+        return np.asarray(array)
+    import cupy
+
+    return cupy.asarray(array)
+
+
+def to_host(array: Any) -> NDArray[Any]:
+    """Give an array as one of numpy's: waits for the device if it lies on one."""
+    return np.asarray(array if namespace(array) is np else array.get())
+
+
+@cache
+def gpu_kernel(source: str, name: str) -> Callable[..., None]:
+    """Give a CUDA kernel, compiled from C; it is called with the shapes of grid and block and a tuple of arguments."""
+    return cast(Callable[..., None], _gpu_module(source).get_function(name))
+
+
+@cache
+def _gpu_module(source: str) -> Any:
+    import cupy
+
+    return cupy.RawModule(code=source, options=("-std=c++17",))
