@@ -22,7 +22,8 @@ from holo.field.sites import pupil_box
 from holo.retrieve.demands import Demand, Fields, Panel, PanelLight
 from holo.retrieve.descent import Descent, descend
 from holo.retrieve.site_phases import Kinds, Start, search, site_waves
-from holo.retrieve.spots import EFFORTS, Progress, Retrieval
+from holo.retrieve.spots import EFFORTS, Retrieval
+from holo.retrieve.stages import Progress
 from holo.retrieve.trim import uniformity_of
 
 MODES, ROOM = 1.6, 8.0
@@ -129,7 +130,7 @@ def retrieve_dense(
     iterations : int, optional
         Most steps of the panel in blocks, and most of the whole one, instead of the effort's own.
     progress : callable, optional
-        See `holo.retrieve.spots.Progress`. A KeyboardInterrupt that comes during a descent ends the search with the best so far.
+        See `holo.retrieve.stages.Progress`. A KeyboardInterrupt that comes during a descent ends the search with the best so far.
     start : ndarray of complex, shape (bright,), optional
         `Retrieval.waves` of an earlier retrieval of the same bright sites, in place of the starts of all kinds.
 
