@@ -210,14 +210,16 @@ def to_host(array: Any) -> NDArray[Any]:
     return np.asarray(array if namespace(array) is np else array.get())
 
 
-@cache
 def gpu_kernel(source: str, name: str) -> Callable[..., None]:
     """Give a CUDA kernel, compiled from C; it is called with the shapes of grid and block and a tuple of arguments."""
-    return cast(Callable[..., None], _gpu_module(source).get_function(name))
+    return _gpu_kernel(sys.modules["cupy"], source, name)
 
 
 @cache
-def _gpu_module(source: str) -> Any:
-    import cupy
+def _gpu_kernel(cupy: Any, source: str, name: str) -> Callable[..., None]:
+    return cast(Callable[..., None], _gpu_module(cupy, source).get_function(name))
 
+
+@cache
+def _gpu_module(cupy: Any, source: str) -> Any:
     return cupy.RawModule(code=source, options=("-std=c++17",))

@@ -32,6 +32,7 @@ ORDER = [
     "retrieve.trim",
     "retrieve.spots",
     "retrieve.descent",
+    "retrieve.descents",
     "retrieve.transport",
     "retrieve.smooth",
     "retrieve.demands",
