@@ -1,7 +1,7 @@
 """A test double of cupy: numpy's arrays under another name, and CUDA kernels compiled by g++ and run one thread to a block.
 
-It shows that the code for a GPU runs and computes the right thing, not that it does so on a GPU: memory, speed and races are beyond it. It is
-as strict as cupy about what would be a silent transfer: a host array in an operation with device arrays, a device array where numpy or an
+It shows that the code for a GPU runs and computes the right thing, not that it does so on a GPU: memory, speed and races are beyond it.
+It is stricter than cupy about silent transfers: a host array in an operation with device arrays, a device array where numpy or an
 ``if`` wants a number, are errors; all copies to the host go through ``get``.
 """
 
@@ -36,7 +36,7 @@ extern "C" void place(int x, int y, int z, int wide, int high, int deep) {
 """
 
 
-class ndarray(np.ndarray):  # noqa: N801
+class ndarray(np.ndarray):
     """An array "on the device"."""
 
     def __array_ufunc__(self, ufunc, method, *inputs, out=None, **options):

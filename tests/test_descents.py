@@ -131,7 +131,7 @@ def test_each_step_is_reported_and_an_interruption_keeps_the_best_so_far(gpu):
 
 
 def test_an_interruption_before_anything_is_known_gives_the_start(gpu):
-    module, device = gpu
+    _, device = gpu
 
     def objective(points):
         raise KeyboardInterrupt

@@ -15,7 +15,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from holo.arrays import gpu_kernel, namespace, to_host
+from holo.arrays import BLOCK_SUM, GPU_THREADS, gpu_kernel, namespace, to_host
 from holo.retrieve.descent import CURVATURE, DECREASE, TRIALS, WINDOW
 
 Objective = Callable[[Any], tuple[Any, Any, Any]]
@@ -27,8 +27,8 @@ Report = Callable[[int, int, NDArray[np.float64]], None]
 MEMORY = 10
 """Number of earlier steps whose change of gradient shapes the next one."""
 
-THREADS, BLOCKS = 256, 264
-"""Threads of a block, and most blocks for a start."""
+BLOCKS = 264
+"""Most blocks of threads for a start."""
 
 EVERY = 16
 """Evaluations between two looks at the device, if nobody wants to hear of each step."""
@@ -75,9 +75,10 @@ def descend_all(
 
     Notes
     -----
-    `holo.retrieve.descent.descend` has the method and its sources. The direction is worked out from the inner products of what is remembered,
-    all of which one pass over the memory gives, instead of from the arrays one after the other (Chen, Wang and Zhou, Advances in Neural
-    Information Processing Systems 27 (2014); from memory). Products are added up in float64 in an order that is always the same.
+    `holo.retrieve.descent.descend` has the method and its sources. The direction is worked out from the inner products of what is
+    remembered, all of which one pass over the memory gives, instead of from the arrays one after the other (Chen, Wang and Zhou,
+    Advances in Neural Information Processing Systems 27 (2014); from memory). Products are added up in float64 in an order that is
+    always the same.
     """
     run = _Run(starts, steps, settled, enough)
     interrupted, looked = False, 0
@@ -102,7 +103,7 @@ class _Run:
         self.tried = xp.array(starts, np.float32, order="C")
         self._place, self._way, self._slope = self.tried.copy(), xp.zeros_like(self.tried), xp.zeros_like(self.tried)
         self._moved, self._changed = (xp.empty((self._count, MEMORY, self._size), np.float32) for _ in range(2))
-        self._blocks = min(-(-self._size // (4 * THREADS)), BLOCKS)
+        self._blocks = min(-(-self._size // (4 * GPU_THREADS)), BLOCKS)
         self._sums = xp.empty((self._count, self._blocks, SUMS), np.float64)
         self._state = xp.zeros((self._count, STATE), np.float64)
         self._numbers = xp.zeros((self._count, NUMBERS), np.int32)
@@ -116,12 +117,12 @@ class _Run:
         many, size = (self._blocks, self._count), self._size
         memory = (self._moved, self._changed)
         products = (self.tried, self._place, gradients, self._slope, self._way, *memory, self._numbers, size, self._sums)
-        gpu_kernel(KERNELS, "products")(many, (THREADS,), products)
+        gpu_kernel(KERNELS, "products")(many, (GPU_THREADS,), products)
         told = (values, figures, figures.shape[1])
         decided = (self._sums, self._blocks, *told, self._state, self._numbers, self._history, *self._limits, size)
         gpu_kernel(KERNELS, "decide")((self._count,), (64,), decided)
         moved = (self.tried, self._place, gradients, self._slope, self._way, *memory, self._state, self._numbers, size)
-        gpu_kernel(KERNELS, "move")(many, (THREADS,), moved)
+        gpu_kernel(KERNELS, "move")(many, (GPU_THREADS,), moved)
 
     def all_ended(self, report: Report | None) -> bool:
         """Wait for the device; report the steps that were taken since the last look, at most one of each start."""
@@ -151,7 +152,8 @@ STATE = 16 + 4 * MEMORY + 2 * MEMORY**2
 """Lengths of what the kernels keep: inner products of a block, numbers and whole numbers of a start."""
 
 KERNELS = (
-    f"""
+    BLOCK_SUM
+    + f"""
 #define MEMORY {MEMORY}
 #define SINGLE {SINGLE}
 #define SUMS {SUMS}
@@ -161,7 +163,6 @@ KERNELS = (
 #define CURVATURE {CURVATURE!r}
 #define MOST_TRIALS {TRIALS}
 #define WINDOW {WINDOW}
-#define THREADS {THREADS}
 #define NOTHING_YET (1.0 / 0.0)
 """
     + r"""
@@ -175,19 +176,6 @@ enum { VALUE, LENGTH, SLOPE, SQUARE, BEST, BEST_LENGTH, LOW, HIGH = LOW + 3, OF_
        MOVED_CHANGED = CHANGED_SLOPE + MEMORY, CHANGED_CHANGED = MOVED_CHANGED + MEMORY * MEMORY };
 // inner products: w way, g gradient at the tried point, s step there, y change of the gradient; then for each pair S.g, Y.g, Y.s
 enum { WG, GG, SY, YY, SG, YG };
-
-__device__ double block_sum(double value) {
-    __shared__ double shared[THREADS];
-    shared[threadIdx.x] = value;
-    __syncthreads();
-    for (int half = blockDim.x / 2; half > 0; half /= 2) {
-        if (threadIdx.x < half) shared[threadIdx.x] += shared[threadIdx.x + half];
-        __syncthreads();
-    }
-    double total = shared[0];
-    __syncthreads();
-    return total;
-}
 
 extern "C" __global__ void products(const float* tried, const float* place, const float* here, const float* before, const float* way,
         const float* moved, const float* changed, const int* numbers, long long size, double* sums) {
@@ -356,7 +344,8 @@ extern "C" __global__ void decide(const double* sums, long long blocks, const do
     for (int k = threadIdx.x; k < STATE; k += blockDim.x) own[k] = state[start * STATE + k];
     for (int k = threadIdx.x; k < SUMS; k += blockDim.x) {
         double total = 0;
-        if (k < SINGLE + 3 * number[PAIRS]) for (long long block = 0; block < blocks; block++) total += sums[(start * blocks + block) * SUMS + k];
+        if (k < SINGLE + 3 * number[PAIRS])
+            for (long long block = 0; block < blocks; block++) total += sums[(start * blocks + block) * SUMS + k];
         sum[k] = total;
     }
     __syncthreads();
