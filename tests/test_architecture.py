@@ -39,6 +39,7 @@ ORDER = [
     "retrieve.smooth",
     "retrieve.demands",
     "retrieve.site_phases",
+    "retrieve.dense_gpu",
     "retrieve.dense",
     "retrieve.follow",
     "mask",

@@ -49,6 +49,11 @@ class Descents:
     history: tuple[NDArray[np.float64], ...]
     """For each start the value and the figures at the start and after each step, shape (steps + 1, 1 + figures)."""
 
+    def one(self, number: int) -> Descents:
+        """Give one of them alone."""
+        chosen = slice(number, number + 1)
+        return Descents(self.points[chosen], self.values[chosen], self.converged[chosen], self.interrupted, self.history[chosen])
+
 
 def descend_all(
     objective: Objective, starts: Any, *, steps: int, settled: float, enough: float = -math.inf, report: Report | None = None
@@ -114,6 +119,7 @@ class _Run:
         """Take in what the objective says of the tried points, and choose the next ones."""
         if self._history is None:
             self._history = self._xp.empty((self._count, self._limits[0] + 1, 1 + figures.shape[1]), np.float64)
+        self._last = (values, figures)
         many, size = (self._blocks, self._count), self._size
         memory = (self._moved, self._changed)
         products = (self.tried, self._place, gradients, self._slope, self._way, *memory, self._numbers, size, self._sums)
@@ -127,10 +133,11 @@ class _Run:
     def all_ended(self, report: Report | None) -> bool:
         """Wait for the device; report the steps that were taken since the last look, at most one of each start."""
         numbers = to_host(self._numbers)
-        now = numbers[:, 1]
-        for start in np.flatnonzero(now > self._seen) if report is not None else ():
-            self._seen[start] = now[start]
-            report(int(start), int(now[start]), to_host(self._history[start, now[start]]))  # type: ignore[misc]
+        if report is not None:
+            last, now = [to_host(part) for part in self._last], numbers[:, 1]
+            for start in np.flatnonzero(now > self._seen):
+                self._seen[start] = now[start]
+                report(int(start), int(now[start]), np.array([last[0][start], *last[1][start]]))
         return bool((numbers[:, 0] == ENDED).all())
 
     def result(self, interrupted: bool) -> Descents:
