@@ -210,7 +210,27 @@ def to_host(array: Any) -> NDArray[Any]:
     return np.asarray(array if namespace(array) is np else array.get())
 
 
-@cache
+GPU_THREADS = 256
+"""Threads of a block, in kernels that work together on a sum."""
+
+BLOCK_SUM = f"""
+#define THREADS {GPU_THREADS}
+__device__ double block_sum(double value) {{
+    __shared__ double shared[THREADS];
+    shared[threadIdx.x] = value;
+    __syncthreads();
+    for (int half = blockDim.x / 2; half > 0; half /= 2) {{
+        if (threadIdx.x < half) shared[threadIdx.x] += shared[threadIdx.x + half];
+        __syncthreads();
+    }}
+    const double total = shared[0];
+    __syncthreads();
+    return total;
+}}
+"""
+"""For the source of kernels: adds up a number over the threads of a block, always in the same order; their number is a power of two."""
+
+
 def gpu_kernel(source: str, name: str, shared_bytes: int = 0) -> Callable[..., None]:
     """Give a CUDA kernel, compiled from C++; it is called with the shapes of grid and block and a tuple of arguments.
 
@@ -222,16 +242,19 @@ def gpu_kernel(source: str, name: str, shared_bytes: int = 0) -> Callable[..., N
     shared_bytes : int
         Most shared memory that its launches take, where that is more than the 48 KiB that every kernel may have.
     """
-    found = _gpu_module(source).get_function(name)
+    return _gpu_kernel(sys.modules["cupy"], source, name, shared_bytes)
+
+
+@cache
+def _gpu_kernel(cupy: Any, source: str, name: str, shared_bytes: int) -> Callable[..., None]:
+    found = _gpu_module(cupy, source).get_function(name)
     if shared_bytes:
         found.max_dynamic_shared_size_bytes = shared_bytes
     return cast(Callable[..., None], found)
 
 
 @cache
-def _gpu_module(source: str) -> Any:
-    import cupy
-
+def _gpu_module(cupy: Any, source: str) -> Any:
     return cupy.RawModule(code=source, options=("-std=c++17",))
 
 
