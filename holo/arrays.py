@@ -231,14 +231,26 @@ __device__ double block_sum(double value) {{
 """For the source of kernels: adds up a number over the threads of a block, always in the same order; their number is a power of two."""
 
 
-def gpu_kernel(source: str, name: str) -> Callable[..., None]:
-    """Give a CUDA kernel, compiled from C; it is called with the shapes of grid and block and a tuple of arguments."""
-    return _gpu_kernel(sys.modules["cupy"], source, name)
+def gpu_kernel(source: str, name: str, shared_bytes: int = 0) -> Callable[..., None]:
+    """Give a CUDA kernel, compiled from C++; it is called with the shapes of grid and block and a tuple of arguments.
+
+    Parameters
+    ----------
+    source : str
+    name : str
+        Declared as ``extern "C"``.
+    shared_bytes : int
+        Most shared memory that its launches take, where that is more than the 48 KiB that every kernel may have.
+    """
+    return _gpu_kernel(sys.modules["cupy"], source, name, shared_bytes)
 
 
 @cache
-def _gpu_kernel(cupy: Any, source: str, name: str) -> Callable[..., None]:
-    return cast(Callable[..., None], _gpu_module(cupy, source).get_function(name))
+def _gpu_kernel(cupy: Any, source: str, name: str, shared_bytes: int) -> Callable[..., None]:
+    found = _gpu_module(cupy, source).get_function(name)
+    if shared_bytes:
+        found.max_dynamic_shared_size_bytes = shared_bytes
+    return cast(Callable[..., None], found)
 
 
 @cache

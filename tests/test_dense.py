@@ -13,6 +13,7 @@ from hypothesis import strategies as st
 from microscope import PATTERNS, SPACING_UM, microscope, microscope_path, microscope_text, region
 
 from holo.arrangement import block, from_sites
+from holo.arrays import CPU
 from holo.bench import parse_bench, read_bench
 from holo.cli import main
 from holo.design import DesignOptions, chosen_engine, design, remake
@@ -269,7 +270,7 @@ def test_the_stages_follow_each_other():
 def test_a_gpu_finds_light_as_good(gpu_or_double):
     """Rounding takes the descents other ways; the figures are those of the CPU's mask to a fifth, and no figure is out of the bounds."""
     options = {"name": "checkerboard", "side": 8, "pixels": 96}
-    (one, light), (other, _), (_, cpu) = (found(**options, effort="quick", device=device) for device in (gpu_or_double[1],) * 2 + (None,))
+    (one, light), (other, _), (_, cpu) = (found(**options, effort="quick", device=device) for device in (*[gpu_or_double[1]] * 2, CPU))
     assert one.phase.tobytes() == other.phase.tobytes()
     assert light.crosstalk_mean < max(1.2 * cpu.crosstalk_mean, 0.01)
     assert light.spread < 0.02
