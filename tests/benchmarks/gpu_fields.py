@@ -110,7 +110,8 @@ def on_two_cores(name, runs):
 
 def line(what, found, floor=None):
     seconds = np.array(found["seconds"])
-    spread = f"{1e3 * np.median(seconds):9.1f} ms (from {1e3 * seconds.min():.1f} to {1e3 * seconds.max():.1f}; first {1e3 * found['first']:.0f})"
+    low, high, first = seconds.min(), seconds.max(), found["first"]
+    spread = f"{1e3 * np.median(seconds):9.1f} ms (from {1e3 * low:.1f} to {1e3 * high:.1f}; first {1e3 * first:.0f})"
     print(f"{what:22}{spread}" + ("" if floor is None else f", floor {1e3 * floor:.1f} ms") + f"\n{'':22}{found['told'][0]}", flush=True)
     return float(np.median(seconds))
 
