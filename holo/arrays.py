@@ -256,3 +256,108 @@ def _gpu_kernel(cupy: Any, source: str, name: str, shared_bytes: int) -> Callabl
 @cache
 def _gpu_module(cupy: Any, source: str) -> Any:
     return cupy.RawModule(code=source, options=("-std=c++17",))
+
+
+def gpu_empty(shape: int | tuple[int, ...], dtype: Any) -> Any:
+    """Uninitialised array in the memory of the GPU."""
+    import cupy
+
+    return cupy.empty(shape, dtype)
+
+
+class Repeated:
+    """Work on the GPU that is asked for again and again: kept as a graph, which is launched as one.
+
+    Parameters
+    ----------
+    work : callable
+        Asks for kernels, always the same ones with the same arguments, and waits for nothing. The first time it is simply called, so that
+        whatever must be compiled is; the second time its kernels are recorded.
+    """
+
+    def __init__(self, work: Callable[[], None]) -> None:
+        self._work, self._called = work, False
+        self._launch: Callable[[], None] | None = None
+
+    def __call__(self) -> None:
+        """Ask for the work once more."""
+        if not self._called:
+            self._called = True
+            self._work()
+            return
+        if self._launch is None:
+            self._launch = _recorded(self._work)
+        self._launch()
+
+
+class Outbox:
+    """Arrays of the GPU that are brought to the host while the GPU goes on with what comes next.
+
+    Parameters
+    ----------
+    arrays : dict of device arrays
+        What is to be brought, by name.
+
+    Notes
+    -----
+    The arrays are copied where they are, and from there, beside the other work, to memory of the host that stays in its place.
+    """
+
+    def __init__(self, arrays: dict[str, Any]) -> None:
+        import cupy
+
+        self._arrays = arrays
+        self._staged = {name: cupy.empty_like(array) for name, array in arrays.items()}
+        self._pinned = {name: _pinned(array.shape, array.dtype) for name, array in arrays.items()}
+        self._beside = cupy.cuda.Stream(non_blocking=True)
+        self._staging_done, self._copying_done = (cupy.cuda.Event(disable_timing=True) for _ in range(2))
+        self._copying_done.record(self._beside)
+
+    def stage(self) -> None:
+        """Ask for the copies on the device; may be part of work that is `Repeated`."""
+        for name, array in self._arrays.items():
+            self._staged[name][...] = array
+
+    def wait(self) -> None:
+        """Let the device not stage anything before what was staged last is on its way."""
+        import cupy
+
+        cupy.cuda.get_current_stream().wait_event(self._copying_done)
+
+    def post(self) -> None:
+        """Ask for the copies to the host, once all that was asked for until now is done."""
+        import cupy
+
+        self._staging_done.record(cupy.cuda.get_current_stream())
+        self._beside.wait_event(self._staging_done)
+        for name, array in self._staged.items():
+            kind = cupy.cuda.runtime.memcpyDeviceToHost
+            cupy.cuda.runtime.memcpyAsync(self._pinned[name].ctypes.data, array.data.ptr, array.nbytes, kind, self._beside.ptr)
+        self._copying_done.record(self._beside)
+
+    def take(self) -> dict[str, NDArray[Any]]:
+        """Wait for what was posted, and give copies of it."""
+        self._copying_done.synchronize()
+        return {name: array.copy() for name, array in self._pinned.items()}
+
+
+def _pinned(shape: tuple[int, ...], dtype: Any) -> NDArray[Any]:
+    """Array in memory of the host that the GPU writes to directly."""
+    import cupy
+
+    count = int(np.prod(shape))
+    memory = cupy.cuda.alloc_pinned_memory(max(count, 1) * np.dtype(dtype).itemsize)
+    return np.frombuffer(memory, dtype, count).reshape(shape)
+
+
+def _recorded(work: Callable[[], None]) -> Callable[[], None]:
+    import cupy
+
+    stream = cupy.cuda.Stream(non_blocking=True)
+    with stream:
+        stream.begin_capture()
+        try:
+            work()
+        finally:
+            graph = stream.end_capture()
+    return cast(Callable[[], None], graph.launch)

@@ -25,7 +25,8 @@ from holo.retrieve.dense_gpu import GpuLight, LinearCost, PhaseCost, search_on_g
 from holo.retrieve.descent import Descent, descend
 from holo.retrieve.descents import Descents, descend_all
 from holo.retrieve.site_phases import Kinds, Start, search, site_waves
-from holo.retrieve.spots import EFFORTS, Progress, Retrieval
+from holo.retrieve.spots import EFFORTS, Retrieval
+from holo.retrieve.stages import Progress
 from holo.retrieve.trim import uniformity_of
 
 MODES, ROOM = 1.6, 8.0
@@ -133,7 +134,7 @@ def retrieve_dense(
     iterations : int, optional
         Most steps of the panel in blocks, and most of the whole one, instead of the effort's own.
     progress : callable, optional
-        See `holo.retrieve.spots.Progress`. A KeyboardInterrupt that comes during a descent ends the search with the best so far.
+        See `holo.retrieve.stages.Progress`. A KeyboardInterrupt that comes during a descent ends the search with the best so far.
     start : ndarray of complex, shape (bright,), optional
         `Retrieval.waves` of an earlier retrieval of the same bright sites, in place of the starts of all kinds.
     device : Device
