@@ -350,6 +350,7 @@ def _retrieved(
         iterations=options.iterations,
         progress=progress,
         start=start,
+        device=device,
     )
 
 
