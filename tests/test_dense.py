@@ -83,10 +83,10 @@ def test_the_weight_of_darkness_weighs():
     assert dark.spread > level.spread
 
 
-def test_targets_are_kept():
+def test_targets_are_kept(device):
     path, (ij, xyz, target) = microscope_path(128), region("checkerboard", 10)
     target = target * np.linspace(0.5, 1.5, len(target))
-    mask = retrieve_dense(path, xyz, target, rng=np.random.default_rng(0), ij=ij, effort="quick")
+    mask = retrieve_dense(path, xyz, target, rng=np.random.default_rng(0), ij=ij, effort="quick", device=device)
     assert mask.spread < 0.005
     assert seen(path, mask.phase, xyz, target).spread < 0.01
 
@@ -115,11 +115,11 @@ def test_the_vector_model_does_better_where_it_counts():
     assert stray[1] < 0.8 * stray[0]
 
 
-def test_aberration_and_depth_are_taken_care_of():
+def test_aberration_and_depth_are_taken_care_of(device):
     text = microscope_text(128).replace("[lattice]", "[optics.aberration]\n5 = 0.1\n8 = -0.08\n[lattice]")
     path, (ij, xyz, target) = light_path(parse_bench(text, "b.toml")), region("stripes", 8)
     xyz = xyz + [0, 0, 1.5]
-    mask = retrieve_dense(path, xyz, target, rng=np.random.default_rng(0), ij=ij, effort="quick")
+    mask = retrieve_dense(path, xyz, target, rng=np.random.default_rng(0), ij=ij, effort="quick", device=device)
     assert seen(path, mask.phase, xyz, target).crosstalk_max < 0.01
 
 

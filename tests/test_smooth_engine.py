@@ -108,15 +108,15 @@ def test_the_accurate_way(window, flat, found):
     assert errors[0] > 20 * errors[-1]
 
 
-def test_the_quick_way(window, flat):
-    quick = retrieve_smooth(window, *flat, power=0.4, effort="quick", rms=0.02)
+def test_the_quick_way(window, flat, device):
+    quick = retrieve_smooth(window, *flat, power=0.4, effort="quick", rms=0.02, device=device)
     assert quick.rms <= 0.02
     assert quick.power == pytest.approx(0.4, abs=0.03)
     assert {stage for stage, _ in quick.history} == {"mix"}
 
 
-def test_bit_for_bit(window, flat):
-    one, other = (retrieve_smooth(window, *flat, power=0.4, iterations=12).phase for _ in range(2))
+def test_bit_for_bit(window, flat, device):
+    one, other = (retrieve_smooth(window, *flat, power=0.4, iterations=12, device=device).phase for _ in range(2))
     assert np.array_equal(one, other)
 
 
