@@ -14,8 +14,10 @@ if TYPE_CHECKING:
     from holo.dialogue import Begin, Run
 
 _OPTIONS = (
-    click.option("--registration", type=options.FILE, metavar="FILE", help="Registration file of the camera; without it, as the bench says."),
-    click.option("--across", type=int, default=2, show_default=True, metavar="N", help="Patches across the pupil, each with a level of 2 pi."),
+    click.option("--registration", type=options.FILE, metavar="FILE", help="Registration file of the camera; else as the bench has it."),
+    click.option(
+        "--across", type=int, default=2, show_default=True, metavar="N", help="Patches across the pupil, each with its level of 2 pi."
+    ),
     click.option("--frames", type=int, metavar="N", help="Frames of gratings; by default 40, of a check 12."),
     click.option("--check", is_flag=True, help="Only tell whether the bench file's response still holds."),
     click.option("--seed", type=int, default=0, show_default=True, help="Seed of what is shown where."),

@@ -114,10 +114,6 @@ class Gratings:
         shown[number < 0] = pairs[0, 0]
         return cast(Levels, shown.astype(np.uint8 if self.bench.panel.levels <= 256 else np.uint16))
 
-    def mask(self, start: Start, levels: Levels) -> Mask:
-        """Make the mask of some levels, with the phase that the bench believes in."""
-        return levels_mask(start, levels, self.places_um)
-
 
 def levels_mask(start: Start, levels: Levels, points_um: Real) -> Mask:
     """Mask of levels that no design made; `points_um` tell where they send light, shape (n, 2)."""
@@ -164,7 +160,8 @@ def gratings_of(bench: Bench, to_camera: Affine, across: int, rng: np.random.Gen
             f"{FAR[0] * FINEST:.0f} or more, fewer patches"
         )
     for far in FAR:
-        places = _places(len(patches), cell, min(far * cell, bench.field_um / FINEST), _seen(bench, to_camera, 2 * half), rng)
+        tried = _scattered(NEAR * cell, min(far * cell, bench.field_um / FINEST), rng)
+        places = _places(len(patches), tried[_seen(bench, to_camera, 2 * half, tried)], cell)
         if len(places) == len(patches):
             break
     else:
@@ -182,26 +179,25 @@ def gratings_of(bench: Bench, to_camera: Affine, across: int, rng: np.random.Gen
     return Gratings(bench, patches, places, corner, 2 * half + 1, carrier, power / power.sum())
 
 
-def _seen(bench: Bench, to_camera: Affine, margin: int) -> Any:
-    """What tells which points and their opposites the camera sees, `margin` pixels from its edges."""
+def _seen(bench: Bench, to_camera: Affine, margin: int, points: Real) -> NDArray[np.bool_]:
+    """Which points and their opposites the camera sees, `margin` pixels from its edges."""
     assert bench.camera is not None
     edge = np.array([bench.camera.columns, bench.camera.rows]) - 1.0
-
-    def inside(points: Real) -> NDArray[np.bool_]:
-        both = (to_camera.apply(sign * points) for sign in (1, -1))
-        return np.all([((seen > margin) & (seen < edge - margin)).all(axis=1) for seen in both], axis=0)
-
-    return inside
+    both = (to_camera.apply(sign * points) for sign in (1, -1))
+    return np.asarray(np.all([((seen > margin) & (seen < edge - margin)).all(axis=1) for seen in both], axis=0))
 
 
-def _places(count: int, cell: float, far: float, inside: Any, rng: np.random.Generator) -> Real:
-    """Choose places of first orders between `NEAR` cells and `far`, um, where least light of the others falls, shape (n, 2).
+def _scattered(near: float, far: float, rng: np.random.Generator) -> Real:
+    """Points of half a ring about the axis, shape (`TRIED`, 2)."""
+    radius, angle = np.sqrt(rng.uniform(near**2, far**2, TRIED)), rng.uniform(0, np.pi, TRIED)
+    return radius[:, None] * np.column_stack([np.cos(angle), np.sin(angle)])
+
+
+def _places(count: int, tried: Real, cell: float) -> Real:
+    """Choose among places for first orders those where least light of the others falls, shape (n, 2).
 
     The light of a square patch has arms along x and y; what counts is the amplitude there, ``1 / (pi u)`` at u cells along each axis.
     """
-    radius, angle = np.sqrt(rng.uniform((NEAR * cell) ** 2, far**2, TRIED)), rng.uniform(0, np.pi, TRIED)
-    tried = radius[:, None] * np.column_stack([np.cos(angle), np.sin(angle)])
-    tried = tried[inside(tried)]
     chosen: list[Real] = []
     light = _arms(tried / cell)
     while len(chosen) < count and len(tried) and light.min() < np.inf:
@@ -301,7 +297,7 @@ def read_orders(gratings: Gratings, frame: Frame) -> Orders:
     light = np.where(usable, counts - level, 0.0).sum(axis=(1, 2), dtype=np.float64) * usable[0].size / usable.sum(axis=(1, 2))
     gain = np.nan if frame.electrons_per_count is None else frame.electrons_per_count * frame.shots
     noise = usable[0].size * _scatter(frame, level) ** 2 + (0.0 if np.isnan(gain) else np.maximum(light, 0) / gain)
-    both = (len(gratings), 2)
+    both = gratings.corner.shape[:2]
     clear = signal_to_noise(counts.astype(np.float32), usable).reshape(both).min(axis=1)
     return Orders(light.reshape(both), np.sqrt(noise).reshape(both), clear)
 

@@ -29,7 +29,7 @@ from holo.gratings import Gratings, centred, gratings_of, levels_mask, read_orde
 from holo.mask import level_choices, levels_of_phase, response_of_levels
 from holo.patches import Patches
 from holo.probe import FAINT
-from holo.response_fit import ResponseFit, Shown, check_response, fit_response, shared_pairs
+from holo.response_fit import ResponseFit, Shown, fit_response, shared_pairs
 from holo.wavefront import Real
 
 FRAMES, CHECK_FRAMES = 40, 12
@@ -260,7 +260,7 @@ def response(start: Start) -> Generator[Ask, NDArray[Any], Response]:
     pairs = shared_pairs(believed, options.wanted, len(gratings), rng)
     turns = rng.random(pairs.shape[:2])  # moved at random, so that stray light adds up differently each time
     gratings, shown = yield from _gratings(start, gratings, pairs, turns)
-    fit = check_response(shown, believed, CHECK_KNOTS) if options.check else fit_response(shown, believed, KNOTS)
+    fit = fit_response(shown, believed, CHECK_KNOTS if options.check else KNOTS, beyond=options.check)
     found = Response(start.bench.panel, fit, gratings.patches, _middles_mm(gratings), options.check, len(pairs), ())
     sign = 1
     if start.registration is not None:
@@ -317,18 +317,14 @@ def _sign(start: Start, gratings: Gratings, found: Response) -> Generator[Ask, N
     ramp = levels_of_phase(path.scale * (path.x_um * x_um + path.y_um[:, None] * y_um), panel)
     note = "a ramp made with the response found: take it with less light, its spot must not be saturated"
     stack = yield Ask(levels_mask(start, ramp, gratings.places_um[[brightest]]), note)
-    one = replace(gratings, corner=gratings.corner[[brightest]])
-    wanted, other = read_orders(replace(one, patches=_first(one.patches)), frame_of(stack, start.bench.camera)).power[0]
+    both = replace(gratings, corner=gratings.corner[[brightest]])
+    wanted, other = read_orders(both, frame_of(stack, start.bench.camera)).power[0]
     if max(wanted, other) < ONE_SIDED * max(min(wanted, other), 0.0) or max(wanted, other) <= 0:
         raise CalibrationError(
             f"ramp: found {wanted:.0f} counts where it sends its light and {other:.0f} on the other side of the axis; needed: "
             f"{ONE_SIDED:g} times as much on one side. Is the mask on the panel, the light on, the exposure right?"
         )
     return 1 if wanted > other else -1
-
-
-def _first(patches: Patches) -> Patches:
-    return replace(patches, cell=patches.cell[:1])
 
 
 def _middles_mm(gratings: Gratings) -> Real:

@@ -261,8 +261,8 @@ def splines(levels: int, knots: int) -> Real:
     return np.asarray(CubicSpline(places, np.eye(knots), bc_type="natural")(np.arange(levels)))[:, 1:]
 
 
-def fit_response(shown: Shown, believed: Real, knots: int) -> ResponseFit:
-    """Find the response, whatever the believed one is but for its sign and a factor of two.
+def fit_response(shown: Shown, believed: Real, knots: int, beyond: bool = False) -> ResponseFit:
+    """Find the response, whatever the believed one is but for its sign and a factor of 1.7.
 
     Parameters
     ----------
@@ -271,6 +271,8 @@ def fit_response(shown: Shown, believed: Real, knots: int) -> ResponseFit:
         Phase that each level is thought to make, rad.
     knots : int
         Of the splines that describe the response.
+    beyond : bool
+        Whether they only describe what it has beyond the believed one.
 
     Returns
     -------
@@ -281,20 +283,20 @@ def fit_response(shown: Shown, believed: Real, knots: int) -> ResponseFit:
     ------
     CalibrationError
         If no response explains what was seen.
+
+    Notes
+    -----
+    Least squares from the best of many starts: the believed response times a factor, bent. The light repeats itself every turn of a
+    difference and is the same for both its signs; a start on a wrong branch does not get anywhere near what was seen.
     """
-    levels = len(believed)
-    model = _Model(shown, np.zeros(levels), splines(levels, knots))
-    at_knots = np.interp(np.linspace(0, levels - 1, knots)[1:], np.arange(levels), believed - believed[0])
+    levels, thought = len(believed), believed - believed[0]
+    at_knots = np.interp(np.linspace(0, levels - 1, knots)[1:], np.arange(levels), thought)
+    model = _Model(shown, thought if beyond else np.zeros(levels), splines(levels, knots))
     wave = np.sin(2 * np.pi * np.arange(1, knots) / (knots - 1)) * at_knots[-1] / (2 * np.pi)
-    starts = [model.start(gain * (at_knots + bend * wave)) for gain in GAINS for bend in BENDS]
+    known = at_knots if beyond else 0.0
+    starts = [model.start(gain * (at_knots + bend * wave) - known) for gain in GAINS for bend in BENDS]
     best = sorted(starts, key=lambda numbers: _cost(model, numbers))[:SEARCHED]
     return _told(model, min((_descended(model, numbers) for numbers in best), key=lambda numbers: _cost(model, numbers)))
-
-
-def check_response(shown: Shown, believed: Real, knots: int) -> ResponseFit:
-    """Find what the response has beyond the believed one, which must not be far off; as `fit_response`, of fewer frames."""
-    model = _Model(shown, believed - believed[0], splines(len(believed), knots))
-    return _told(model, _descended(model, model.start(np.zeros(knots - 1))))
 
 
 def _cost(model: _Model, numbers: Real) -> float:
@@ -316,7 +318,8 @@ def _told(model: _Model, numbers: Real) -> ResponseFit:
         worst = np.argsort(-np.square(misfit).reshape(frames, patches).sum(axis=1))[:3]
         raise CalibrationError(
             f"gratings: no response explains their light to better than {unexplained:.0%} of the brightest, rms; allowed: "
-            f"{UNEXPLAINED:.0%}; the frames {', '.join(map(str, sorted(worst.tolist())))} fit worst. Start a new run: did all frames show the masks that were asked for, has the panel settled before each frame, is the camera "
+            f"{UNEXPLAINED:.0%}; the frames {', '.join(map(str, sorted(worst.tolist())))} fit worst. "
+            "Start a new run: did all frames show the masks that were asked for, had the panel settled before each frame, is the camera "
             "linear, did other light change? If the bench file's response is off by more than a factor of 1.7, give a better guess there"
         )
     chi2 = float(np.square(misfit).sum()) / max(count + patches - model.count, 1)

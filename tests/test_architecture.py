@@ -102,7 +102,9 @@ DOORS = {
     "numba": {"arrays"},
     "pyfftw": {"arrays"},
     "cupy": {"arrays"},
-    "matplotlib": {f"report.{name}" for name in ("style", "pictures", "smooth", "calibration", "wavefront", "response", "balancing", "atoms", "moves")},
+    "matplotlib": {
+        f"report.{name}" for name in ("style", "pictures", "smooth", "calibration", "wavefront", "response", "balancing", "atoms", "moves")
+    },
     "click": set(),
 }
 

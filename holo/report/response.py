@@ -63,7 +63,8 @@ def _change(axes: Axes, found: Response) -> None:
     change = found.phase - response_of_levels(found.panel)
     change = change - change.mean()
     axes.axhline(0, color="0.7", linewidth=0.8)
-    axes.fill_between(levels, change - 2 * found.fit.error, change + 2 * found.fit.error, color=SKY, label="two standard errors", linewidth=0)
+    low, high = change - 2 * found.fit.error, change + 2 * found.fit.error
+    axes.fill_between(levels, low, high, color=SKY, label="two standard errors", linewidth=0)
     axes.plot(levels, change, color=BLUE, label="found - bench file, less its mean")
     axes.set(xlabel="level", ylabel="phase (rad)", xlim=(0, levels[-1]))
     legend_above(axes, 2)
