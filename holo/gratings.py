@@ -36,7 +36,7 @@ NEAR, FAR = 5.0, (6.5, 8.0, 10.0, 12.0, 15.0, 20.0)
 The first of the largest ones that leaves room for all is taken: coarse gratings suffer least from crosstalk between pixels.
 """
 
-APART = 4.0
+APART = 3.3
 """Least distance of first orders along x or y, in cells."""
 
 HALF = 1.5
@@ -118,7 +118,7 @@ class Gratings:
 def levels_mask(start: Start, levels: Levels, points_um: Real) -> Mask:
     """Mask of levels that no design made; `points_um` tell where they send light, shape (n, 2)."""
     record = mask_record(spot_sources(start, points_um), DesignOptions(effort="quick"), None, {})
-    return Mask(levels, wrap(response_of_levels(start.bench.panel)[levels]), {**record, "time": start.time})
+    return Mask(levels, wrap(response_of_levels(start.bench.panel))[levels], {**record, "time": start.time})
 
 
 def gratings_of(bench: Bench, to_camera: Affine, across: int, rng: np.random.Generator) -> Gratings:
@@ -190,7 +190,7 @@ def _seen(bench: Bench, to_camera: Affine, margin: int, points: Real) -> NDArray
 def _scattered(near: float, far: float, rng: np.random.Generator) -> Real:
     """Points of half a ring about the axis, shape (`TRIED`, 2)."""
     radius, angle = np.sqrt(rng.uniform(near**2, far**2, TRIED)), rng.uniform(0, np.pi, TRIED)
-    return radius[:, None] * np.column_stack([np.cos(angle), np.sin(angle)])
+    return np.asarray(radius[:, None] * np.column_stack([np.cos(angle), np.sin(angle)]))
 
 
 def _places(count: int, tried: Real, cell: float) -> Real:

@@ -30,8 +30,11 @@ GAINS = np.arange(0.5, 1.71, 0.05)
 BENDS = (-0.3, -0.15, 0.0, 0.15, 0.3)
 """Waves on top of them: sizes of one period of a sine over all levels, over the whole response, over 2 pi."""
 
-SEARCHED = 5
-"""Starts that are followed to the end."""
+SEARCHED, GOOD = 8, 25.0
+"""Most starts that are followed to the end, and mean square of misfits over their errors at which one has found the way."""
+
+STEPS = 60
+"""Most steps of a start."""
 
 FLOOR = 0.004
 """Error of the light of a grating beyond the camera's noise that is reckoned with, over its most."""
@@ -136,7 +139,7 @@ def compared_pairs(believed: Real) -> NDArray[np.int64]:
     --------
     >>> pairs = compared_pairs(2 * np.pi * np.arange(256) / 212)
     >>> len(pairs), len(np.unique(pairs))
-    (83, 36)
+    (93, 36)
     """
     turns = np.abs(believed - believed[0]) / (2 * np.pi)
     levels = np.unique(np.rint(np.linspace(0, len(believed) - 1, LEVELS)).astype(np.int64))
@@ -295,8 +298,12 @@ def fit_response(shown: Shown, believed: Real, knots: int, beyond: bool = False)
     wave = np.sin(2 * np.pi * np.arange(1, knots) / (knots - 1)) * at_knots[-1] / (2 * np.pi)
     known = at_knots if beyond else 0.0
     starts = [model.start(gain * (at_knots + bend * wave) - known) for gain in GAINS for bend in BENDS]
-    best = sorted(starts, key=lambda numbers: _cost(model, numbers))[:SEARCHED]
-    return _told(model, min((_descended(model, numbers) for numbers in best), key=lambda numbers: _cost(model, numbers)))
+    found: list[Real] = []
+    for numbers in sorted(starts, key=lambda numbers: _cost(model, numbers))[:SEARCHED]:
+        found.append(_descended(model, numbers))
+        if _cost(model, found[-1]) < GOOD * len(model.power):
+            break
+    return _told(model, min(found, key=lambda numbers: _cost(model, numbers)))
 
 
 def _cost(model: _Model, numbers: Real) -> float:
@@ -307,7 +314,7 @@ def _cost(model: _Model, numbers: Real) -> float:
 def _descended(model: _Model, numbers: Real) -> Real:
     from scipy.optimize import least_squares
 
-    return np.asarray(least_squares(model.residual, numbers, model.jacobian, x_scale="jac", loss="soft_l1", f_scale=5.0, max_nfev=200).x)
+    return np.asarray(least_squares(model.residual, numbers, model.jacobian, x_scale="jac", loss="soft_l1", f_scale=5.0, max_nfev=STEPS).x)
 
 
 def _told(model: _Model, numbers: Real) -> ResponseFit:
