@@ -30,17 +30,20 @@ if TYPE_CHECKING:
     from holo.dialogue import Start
     from holo.frames import Frame
 
-NEAR, FAR = 5.0, (6.5, 8.0, 10.0, 12.0, 15.0, 20.0)
+NEAR, FAR = 5.0, (9.0, 11.0, 13.0, 16.0, 20.0)
 """Distances of first orders from the axis, in cells: the width of a spot of a patch between its middle and its first dark line.
 
 The first of the largest ones that leaves room for all is taken: coarse gratings suffer least from crosstalk between pixels.
 """
 
-APART = 3.3
-"""Least distance of first orders along x or y, in cells."""
+APART = 4.3
+"""Least distance of first orders, in cells: windows hardly overlap, however the camera is turned."""
 
-HALF = 1.5
-"""Half width of the window about a first order, in cells."""
+HALF = 2.0
+"""Half width of the window about a first order, in cells; pixels count by the squared cosine of their distance from its middle.
+
+Patches have no pixel in common, so over a whole plane the light of two of them does not interfere; smooth weights come near to that.
+"""
 
 FINEST = 8.0
 """Least period of a grating, panel pixels."""
@@ -51,8 +54,8 @@ STEPS, RIM = 6, 0.15
 TRIED = 4000
 """Places among which those of the first orders are chosen."""
 
-STRAY = (2, 3)
-"""Higher orders of gratings that are kept out of windows."""
+STRAY = 3
+"""The strongest of the higher orders of gratings, which is kept out of windows."""
 
 LEAST_SIDE = 9
 """Least side of a window, camera pixels."""
@@ -148,7 +151,7 @@ def gratings_of(bench: Bench, to_camera: Affine, across: int, rng: np.random.Gen
     patches = patches_of(bench, path, across)
     cell = 2 * np.pi / (path.scale * 2 * bench.pupil_radius_um / across)
     per_um = np.sqrt(abs(np.linalg.det(to_camera.matrix)))
-    half = int(np.ceil(HALF * cell * per_um))
+    half = int(np.rint(HALF * cell * per_um))
     if 2 * half + 1 < LEAST_SIDE:
         raise InputError(
             f"camera: found {2 * half + 1} pixels across the first order of a patch; allowed: {LEAST_SIDE} or more. Take more patches "
@@ -159,14 +162,14 @@ def gratings_of(bench: Bench, to_camera: Affine, across: int, rng: np.random.Gen
             f"across: found {across}, patches of {2 * bench.pupil_radius_um / across / bench.panel.pitch_um:.0f} panel pixels; allowed: "
             f"{FAR[0] * FINEST:.0f} or more, fewer patches"
         )
-    for far in FAR:
-        tried = _scattered(NEAR * cell, min(far * cell, bench.field_um / FINEST), rng)
+    for far in (min(cells * cell, bench.field_um / FINEST) for cells in FAR):
+        tried = _scattered(NEAR * cell, far, rng)
         places = _places(len(patches), tried[_seen(bench, to_camera, 2 * half, tried)], cell)
         if len(places) == len(patches):
             break
     else:
         raise InputError(
-            f"camera: found room for the first orders of {len(places)} of {len(patches)} patches, {NEAR * cell:.3g} to {far * cell:.3g} um "
+            f"camera: found room for the first orders of {len(places)} of {len(patches)} patches, {NEAR * cell:.3g} to {far:.3g} um "
             "from the axis on both sides; needed: all. Take another number of patches (across), or move the camera so that it looks at "
             "the axis"
         )
@@ -205,9 +208,8 @@ def _places(count: int, tried: Real, cell: float) -> Real:
         chosen.append(place)
         for sign in (1, -1):
             light = np.maximum(light, np.where(_close((tried - sign * place) / cell), np.inf, _arms((tried - sign * place) / cell)))
-            for order in STRAY:
-                fallen = _close((tried - sign * order * place) / cell) | _close((order * tried - sign * place) / cell)
-                light = np.where(fallen, np.inf, light)
+            fallen = _close((tried - sign * STRAY * place) / cell) | _close((STRAY * tried - sign * place) / cell)
+            light = np.where(fallen, np.inf, light)
     return np.array(chosen).reshape(-1, 2)
 
 
@@ -216,7 +218,7 @@ def _arms(cells: Real) -> Real:
 
 
 def _close(cells: Real) -> NDArray[np.bool_]:
-    return np.asarray((np.abs(cells) < APART).all(axis=1))
+    return np.asarray(np.hypot(*cells.T) < APART)
 
 
 # ---------------------------------------------------------------------------------------------------------------------
@@ -271,7 +273,7 @@ def _centred(frame: Frame, corner: NDArray[np.int64], side: int, level: float) -
         column, row = corner
         place = slice(row, row + side), slice(column, column + side)
         light = np.where(frame.usable[place], frame.signal[place] - level, 0.0)
-        light = np.where(light > RIM * light.max(), light, 0.0)
+        light = np.where(light > RIM * light.max(), light, 0.0) * _weights(side)
         step = np.rint([light.sum(axis=0) @ index / light.sum(), light.sum(axis=1) @ index / light.sum()]).astype(np.int64)
         corner = np.clip(corner + step, 0, last)
     return corner
@@ -294,12 +296,20 @@ def read_orders(gratings: Gratings, frame: Frame) -> Orders:
         )
     counts, usable = np.stack([frame.signal[place] for place in places]), np.stack([frame.usable[place] for place in places])
     level = level_beside(frame, places)
-    light = np.where(usable, counts - level, 0.0).sum(axis=(1, 2), dtype=np.float64) * usable[0].size / usable.sum(axis=(1, 2))
+    weights = _weights(gratings.side) * usable
+    light = (weights * (counts - level)).sum(axis=(1, 2)) * _weights(gratings.side).sum() / weights.sum(axis=(1, 2))
     gain = np.nan if frame.electrons_per_count is None else frame.electrons_per_count * frame.shots
-    noise = usable[0].size * _scatter(frame, level) ** 2 + (0.0 if np.isnan(gain) else np.maximum(light, 0) / gain)
+    noise = np.square(weights).sum(axis=(1, 2)) * _scatter(frame, level) ** 2
+    noise += 0.0 if np.isnan(gain) else np.maximum(light, 0) / gain
     both = gratings.corner.shape[:2]
     clear = signal_to_noise(counts.astype(np.float32), usable).reshape(both).min(axis=1)
     return Orders(light.reshape(both), np.sqrt(noise).reshape(both), clear)
+
+
+def _weights(side: int) -> Real:
+    """How much the pixels of a window count, shape (side, side)."""
+    along = np.cos(np.pi * (np.arange(side) - side // 2) / (side + 1)) ** 2
+    return np.asarray(np.outer(along, along))
 
 
 def _scatter(frame: Frame, level: float) -> float:

@@ -35,6 +35,9 @@ from holo.wavefront import Real
 FRAMES, CHECK_FRAMES = 40, 12
 """Frames of gratings by default, to measure and to check."""
 
+MOST_ACROSS = 4
+"""Most patches across the pupil: more have no room for their first orders, or gratings too fine."""
+
 KNOTS, CHECK_KNOTS = 12, 4
 """Knots of the splines: of the response, and of what it has beyond that of the bench file."""
 
@@ -66,7 +69,7 @@ class ResponseOptions:
     def __post_init__(self) -> None:
         least = CHECK_FRAMES // 2 if self.check else FRAMES // 2
         for name, value, low, high in (
-            ("across", self.across, 2, 6),
+            ("across", self.across, 2, MOST_ACROSS),
             ("frames", self.wanted, least, 900),
             ("seed", self.seed, 0, None),
         ):

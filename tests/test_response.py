@@ -25,7 +25,7 @@ from holo.files import read_csv
 from holo.frames import frame_of as fr
 from holo.frames import read_frame, write_frame
 from holo.gratings import centred, gratings_of, read_orders
-from holo.mask import levels_of_phase, response_of_levels
+from holo.mask import response_of_levels
 from holo.predict import predict
 from holo.registration import Registration, place, write_registration
 from holo.response import HOLDS, ResponseOptions, camera_map, phase_error, response
@@ -154,12 +154,12 @@ def test_first_orders_keep_apart():
     for across in (2, 3):
         gratings = gratings_of(start.bench, camera_map(start), across, np.random.default_rng(1))
         assert gratings.share.sum() == pytest.approx(1)
-        assert gratings.periods_px.min() >= 8
+        assert gratings.periods_px.min() > 7.99
         corner = gratings.corner.reshape(-1, 2)
         assert (corner >= 0).all()
         assert (corner + gratings.side <= [260, 240]).all()
-        apart = np.abs(corner[:, None] - corner).max(axis=2)[np.triu_indices(len(corner), 1)]
-        assert apart.min() >= gratings.side
+        apart = np.hypot(*(corner[:, None] - corner).T)[np.triu_indices(len(corner), 1)]
+        assert apart.min() > 2.05 * (gratings.side // 2)  # where weights have fallen to nothing
 
 
 # ---------------------------------------------------------------------------------------------------------------------
@@ -169,7 +169,7 @@ def test_first_orders_keep_apart():
 def frame_of(start, simulator, true, ask, rng, electrons=20_000):
     """A frame of the tests' simulator of a panel with some response, under a laser whose power is never the same."""
     places = recorded_sites(ask.mask.record, start.bench).xyz_um[:, :2]
-    picture = simulator.picture(true[ask.mask.levels] * 212 / (2 * np.pi), np.vstack([places, -places]), 3.0)
+    picture = simulator.picture(true[ask.mask.levels] * 212 / (2 * np.pi), np.vstack([places, -places]), 4.0)
     return exposed(picture * (electrons * rng.uniform(0.6, 1) / max(picture.max(), 1e-4)), rng, bits=16)
 
 
@@ -191,14 +191,14 @@ def registered(**options):
 @pytest.fixture(scope="module")
 def reversed_():
     """A panel whose phase falls, where the bench file has it rise, and not in a straight line; the registration is right."""
-    start = registered(frames=20)
+    start = registered(frames=22)
     true = -(1.12 * BELIEVED + 0.4 * np.sin(2 * np.pi * LEVELS / 255))
     return true, answered(start, simulator_of(start, {5: 0.05, 8: 0.04}, gaussian_beam), true, np.random.default_rng(4))
 
 
 def test_a_response_and_its_sign_are_found(reversed_):
     true, found = reversed_
-    assert found.frames == 21
+    assert found.frames == 23
     assert np.std(found.phase - true) < 0.02
     assert np.sqrt(np.mean(np.square(off(found.phase, true) / found.fit.error))) < 2
     assert "the other way round" in found.notes[0]
@@ -206,12 +206,12 @@ def test_a_response_and_its_sign_are_found(reversed_):
 
 
 def test_a_check_tells_how_far_off_the_bench_file_is():
-    start, true = registered(check=True, frames=10), BELIEVED * (1.1 - 0.05 * LEVELS / 255)
+    start, true = registered(check=True, frames=8), BELIEVED * (1.1 - 0.05 * LEVELS / 255)
     found = answered(start, simulator_of(start, {6: 0.05}, gaussian_beam), true, np.random.default_rng(5))
     wrong = phase_error(start.bench.panel, true)[0]
     assert wrong > HOLDS
-    assert found.frames == 11
-    assert found.summary()["change_rad"] == pytest.approx(wrong, abs=0.02)
+    assert found.frames == 9
+    assert found.summary()["change_rad"] == pytest.approx(wrong, abs=0.03)
     assert found.verdict.startswith("does not hold: ")
     assert "measure it anew" in found.verdict
     assert found.files({}) == {}
@@ -228,11 +228,6 @@ def test_without_a_registration_the_bench_is_believed():
     turned = simulator_of(start_of(degrees=70.0), {}, gaussian_beam)
     with pytest.raises(CalibrationError, match=r"found light at both places of \d of 4 gratings; needed: all.*--registration"):
         answered(start, turned, BELIEVED, rng)
-
-
-def feed(dialogue, frame, times):
-    for _ in range(times):
-        dialogue.send(frame)
 
 
 class TestFrames:
@@ -260,11 +255,6 @@ class TestFrames:
         with pytest.raises(CalibrationError, match="no light in the first orders of patch 1, whose grating is bright in this frame"):
             dialogue.send(np.random.default_rng(0).poisson(100.0, frame.shape).astype(np.uint16))
 
-    def test_the_same_mask_all_the_time(self):
-        _, dialogue, frame = self.begun(frames=20)
-        with pytest.raises(CalibrationError, match=r"no response explains|ramp: found"):
-            feed(dialogue, frame, 21)
-
     def test_windows_go_where_the_light_is(self):
         start, _, frame = self.begun()
         gratings = gratings_of(start.bench, camera_map(start), 2, np.random.default_rng(0))
@@ -281,13 +271,12 @@ class TestFrames:
 @pytest.mark.parametrize(
     ("options", "message"),
     [
-        ({"across": 1}, "across: found 1; allowed: a whole number from 2 to 6"),
+        ({"across": 1}, "across: found 1; allowed: a whole number from 2 to 4"),
         ({"frames": 10}, "frames: found 10; allowed: a whole number from 20 to 900"),
         ({"frames": 3, "check": True}, "frames: found 3; allowed: a whole number from 6"),
         ({"check": "yes"}, "check: found 'yes'; allowed: true or false"),
         ({"seed": -1}, "seed: found -1; allowed: a whole number from 0 up"),
         ({"spots": 3}, r"options: found {'spots': 3}; allowed: across, frames, check, seed"),
-        ({"across": 6}, r"across: found 6, patches of 42 panel pixels; allowed: 52 or more, fewer patches"),
     ],
 )
 def test_options_that_cannot_be(options, message):
@@ -308,6 +297,8 @@ def test_cameras_that_cannot_see_it():
     ):
         with pytest.raises(InputError, match=message):
             next(response(replace(start, registration=registration)))
+    with pytest.raises(InputError, match="across: found 6, patches of 42 panel pixels; allowed: 72 or more, fewer patches"):
+        gratings_of(start.bench, seen, 6, np.random.default_rng(0))
     assert ResponseOptions().wanted > ResponseOptions(check=True).wanted
 
 
@@ -317,14 +308,14 @@ def test_cameras_that_cannot_see_it():
 
 BENCH = (
     demo_bench_text()
-    .replace("columns = 1200\nrows = 1000\npitch_um = 10.0", "columns = 400\nrows = 340\npitch_um = 30.0")
+    .replace("columns = 1200\nrows = 1000\npitch_um = 10.0", "columns = 300\nrows = 260\npitch_um = 40.0")
     .replace("columns = 1200\nrows = 900\npixel_um = 4.8", "columns = 200\nrows = 160\npixel_um = 9.6")
 )
 TWIN = """bench = "bench.toml"
 seed = 11
 camera_map = {rotation_deg = 160.0, mirror = true, scale = 1.03, offset_px = [4.0, -3.0]}
 beam = {shift_mm = [0.3, -0.2], lumpiness = 0.1}
-panel = {response_gain = -0.08, response_quadratic = 0.15, response_wave = 0.5, crosstalk_px = 0.1, flicker = 0.003, \
+panel = {response_gain = -0.08, response_quadratic = 0.15, response_wave = 0.5, crosstalk_px = 0.05, flicker = 0.003, \
 undiffracted = 0.03, ghost = 0.005, ghost_um = [3.0, 2.0]}
 sensor = {read_noise_electrons = 2.5, offset_counts = 100.0, vignetting = 0.1, hot_pixels = 2}
 [aberration]
@@ -353,7 +344,7 @@ def lab(tmp_path_factory):
     twin = read_twin(folder / "twin.toml")
     write_registration(folder / "camera.toml", Registration(plane_to_camera=twin.plane_to_camera, time=sensing.TIME))
     place = "--bench", folder / "bench.toml", "--run", folder / "run", "--registration", folder / "camera.toml"
-    return folder, twin, *result_of("response", "run", "--link", "twin", *place)
+    return folder, twin, *result_of("response", "run", "--link", "twin", "--frames", 30, *place)
 
 
 def test_the_twin_s_response_is_found_to_two_hundredths_of_a_radian(lab):
@@ -366,14 +357,15 @@ def test_the_twin_s_response_is_found_to_two_hundredths_of_a_radian(lab):
     assert np.sqrt(np.mean(np.square(error / found["error_rad"]))) < 2
     assert result["change_rad"] == pytest.approx(phase_error(twin.bench.panel, true)[0], abs=0.02)
     assert result["change_rad"] > 0.2
-    assert result["step"] == 41
+    assert result["step"] == 31
     assert result["two_pi_level"] == pytest.approx(np.interp(2 * np.pi, true, LEVELS), abs=1.5)
     assert result["warnings"] == []
     assert "panel.response_csv" in told
     table = read_csv(folder / "run" / "two-pi.csv", ("column", "row", "x_mm", "y_mm", "level_for_2pi", "error"))
     assert len(table["row"]) == 4
     assert np.abs(table["level_for_2pi"] - result["two_pi_level"]).max() < 5
-    assert Image.open(folder / "run" / "response.png").size[0] > 1000
+    with Image.open(folder / "run" / "response.png") as picture:
+        assert picture.size[0] > 1000
 
 
 def test_the_result_is_accepted_by_the_bench_file_and_makes_masks_better(lab, tmp_path):
@@ -390,15 +382,15 @@ def test_the_result_is_accepted_by_the_bench_file_and_makes_masks_better(lab, tm
 
 
 def test_killed_and_resumed_the_result_is_the_same_bit_for_bit(lab, tmp_path):
-    """A link that dies three times; each time the run is opened anew from its folder, once with a frame but no journal of it."""
+    """A link that dies twice; each time the run is opened anew from its folder, once with a frame but no journal of it."""
     folder, *_ = lab
-    taken = {step: read_frame(folder / "run" / f"frame-{step:03d}.tiff") for step in range(41)}
+    taken = {step: read_frame(folder / "run" / f"frame-{step:03d}.tiff") for step in range(31)}
     run = tmp_path / "run"
-    result_of("response", "start", "--bench", folder / "bench.toml", "--run", run, "--registration", folder / "camera.toml")
+    result_of("response", "start", "--bench", folder / "bench.toml", "--run", run, "--registration", folder / "camera.toml", "--frames", 30)
     journal = json.loads((run / "journal.json").read_text())
     journal["time"] = json.loads((folder / "run" / "journal.json").read_text())["time"]
     (run / "journal.json").write_text(json.dumps(journal))
-    for last in (3, 20, 38):
+    for last in (3, 28):
 
         def dying(levels, step, last=last):
             if step == last:
@@ -408,9 +400,9 @@ def test_killed_and_resumed_the_result_is_the_same_bit_for_bit(lab, tmp_path):
         with pytest.raises(LinkError):
             converse(open_run(run, "response", response), dying)
         shutil.copy(folder / "run" / f"frame-{last:03d}.tiff", run)
-    (run / "frame-038.tiff").unlink()
+    (run / "frame-028.tiff").unlink()
     converse(open_run(run, "response", response), lambda levels, step: taken[step])
-    for name in ("response.csv", "two-pi.csv", "journal.json", "mask-040.tiff"):
+    for name in ("response.csv", "two-pi.csv", "journal.json", "mask-030.tiff"):
         assert (run / name).read_bytes() == (folder / "run" / name).read_bytes(), name
 
 
@@ -440,10 +432,8 @@ def test_the_twin_s_response_may_change_over_the_panel(lab, tmp_path):
     (tmp_path / "bench.toml").write_text(BENCH)
     (tmp_path / "twin.toml").write_text('bench = "bench.toml"\nseed = 1\npanel = {response_tilt = [0.1, -0.05]}')
     tilted = read_twin(tmp_path / "twin.toml")
-    phase = tilted.phase(np.full((340, 400), 106, np.uint8))
-    x, y = np.arange(-199.5, 200) / 200, np.arange(-169.5, 170)[:, None] / 170
+    phase = tilted.phase(np.full((260, 300), 106, np.uint8))
+    x, y = np.arange(-149.5, 150) / 150, np.arange(-129.5, 130)[:, None] / 130
     assert phase == pytest.approx(np.pi * (1 + 0.1 * x - 0.05 * y), rel=1e-5)
     wave = twin.hidden.panel.response[:, 1] - BELIEVED * (0.92 + 0.15 * LEVELS / 212)
     assert wave == pytest.approx(0.5 * np.sin(2 * np.pi * LEVELS / 255), abs=1e-9)
-    levels = levels_of_phase(np.full((340, 400), 1.0), tilted.bench.panel)
-    assert (levels == levels[0, 0]).all()

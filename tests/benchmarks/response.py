@@ -92,7 +92,7 @@ def main(truths, across, frames, crosstalk):
         )
     rms, largest, told, pulls = np.array(rows).T
     print(
-        f"median {np.median(rms):.4f}, worst {rms.max():.4f}; largest of all {largest.max():.4f}; pulls rms {np.sqrt(np.mean(pulls**2)):.2f}"
+        f"median {np.median(rms):.4f}, worst {rms.max():.4f}, largest {largest.max():.4f} rad; pulls rms {np.sqrt(np.mean(pulls**2)):.2f}"
     )
 
 
