@@ -29,8 +29,8 @@ from holo.mask import response_of_levels
 from holo.predict import predict
 from holo.registration import Registration, place, write_registration
 from holo.response import HOLDS, ResponseOptions, camera_map, phase_error, response
-from holo.response_fit import FLOOR, Shown, compared_pairs, fit_response, shared_pairs
-from holo.twin import read_twin
+from holo.response_fit import EDGE, FLOOR, Shown, compared_pairs, fit_response, shared_pairs
+from holo.twin import blur_weights, read_twin
 
 LEVELS = np.arange(256)
 BELIEVED = 2 * np.pi * LEVELS / 212
@@ -147,6 +147,18 @@ def test_first_orders_have_the_share_that_the_fourier_series_gives():
             wave = np.exp(1j * (BELIEVED[levels] - sign * k * (x * at[0] + y[:, None] * at[1])))
             share = np.abs(wave[own].sum() / own.sum()) ** 2
             assert share == pytest.approx((2 / np.pi) ** 2 * np.sin(BELIEVED[pair[1] - pair[0]] / 2) ** 2, abs=0.012)
+
+
+@pytest.mark.parametrize("delta", [0.5, 2.0, 3.0])
+def test_crosstalk_flattens_what_gratings_show(delta):
+    """The Fourier series of a blurred grating, summed, against the first order that the errors reckon with."""
+    period, weights = 64, blur_weights(0.3)
+    sharp = np.repeat([0.0, delta], period // 2)
+    blurred = sum(weight * np.roll(sharp, shift - len(weights) // 2) for shift, weight in enumerate(weights))
+    wave = np.exp(-2j * np.pi * np.arange(period) / period)
+    most = abs((np.exp(1j * np.pi * (sharp > 0)) * wave).sum())
+    shown = 2 * np.arcsin(abs((np.exp(1j * blurred) * wave).sum()) / most)
+    assert 1 - shown / delta == pytest.approx(8 * np.pi**2 * EDGE / period**2, rel=0.1)
 
 
 def test_first_orders_keep_apart():
