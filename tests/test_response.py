@@ -149,16 +149,16 @@ def test_first_orders_have_the_share_that_the_fourier_series_gives():
             assert share == pytest.approx((2 / np.pi) ** 2 * np.sin(BELIEVED[pair[1] - pair[0]] / 2) ** 2, abs=0.012)
 
 
-@pytest.mark.parametrize("delta", [0.5, 2.0, 3.0])
+@pytest.mark.parametrize("delta", [0.2, 1.0, 2.0])
 def test_crosstalk_flattens_what_gratings_show(delta):
-    """The Fourier series of a blurred grating, summed, against the first order that the errors reckon with."""
+    """The Fourier series of a blurred grating, summed, against what the errors reckon with: to first order in the phase that is missing."""
     period, weights = 64, blur_weights(0.3)
     sharp = np.repeat([0.0, delta], period // 2)
     blurred = sum(weight * np.roll(sharp, shift - len(weights) // 2) for shift, weight in enumerate(weights))
     wave = np.exp(-2j * np.pi * np.arange(period) / period)
     most = abs((np.exp(1j * np.pi * (sharp > 0)) * wave).sum())
     shown = 2 * np.arcsin(abs((np.exp(1j * blurred) * wave).sum()) / most)
-    assert 1 - shown / delta == pytest.approx(8 * np.pi**2 * EDGE / period**2, rel=0.1)
+    assert 1 - shown / delta == pytest.approx(8 * np.pi**2 * EDGE / period**2, rel=0.02 + 0.05 * delta**2)
 
 
 def test_first_orders_keep_apart():
