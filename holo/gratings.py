@@ -291,8 +291,8 @@ def read_orders(gratings: Gratings, frame: Frame) -> Orders:
     burnt = int(sum(frame.saturated[place].sum() > 1 for place in places))  # a single one is a hot pixel
     if burnt:
         raise CalibrationError(
-            f"first orders: {burnt} of {len(places)} are saturated; allowed: none. Take it with less light; only the undiffracted spot in "
-            "the middle may be saturated"
+            f"first orders: {burnt} of {len(places)} are saturated; allowed: none. Take it with less light. Only the undiffracted spot "
+            "in the middle may be: if it was taken for a first order, the registration (--registration) is missing or wrong"
         )
     counts, usable = np.stack([frame.signal[place] for place in places]), np.stack([frame.usable[place] for place in places])
     level = level_beside(frame, places)
