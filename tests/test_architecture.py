@@ -82,6 +82,9 @@ ORDER = [
     "probe",
     "sensed",
     "sense",
+    "gratings",
+    "response_fit",
+    "response",
     "site_light",
     "balance",
     "spread",
@@ -98,6 +101,7 @@ ORDER = [
     "report.smooth",
     "report.calibration",
     "report.wavefront",
+    "report.response",
     "report.balancing",
     "report.atoms",
     "report.moves",
@@ -106,7 +110,9 @@ DOORS = {
     "numba": {"arrays"},
     "pyfftw": {"arrays"},
     "cupy": {"arrays"},
-    "matplotlib": {f"report.{name}" for name in ("style", "pictures", "smooth", "calibration", "wavefront", "balancing", "atoms", "moves")},
+    "matplotlib": {
+        f"report.{name}" for name in ("style", "pictures", "smooth", "calibration", "wavefront", "response", "balancing", "atoms", "moves")
+    },
     "click": set(),
 }
 
