@@ -1,0 +1,113 @@
+"""Slope and curvature of the light at points of the objective plane, exact for the panel's light.
+
+Axes, signs and units: DEVELOPERS.md, Conventions.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from holo.field.sites import panel_light, pupil_box
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    from holo.field.path import LightPath
+
+BLOCK = 256
+"""Points whose factors are held in memory at a time."""
+
+
+@dataclass(frozen=True, eq=False)
+class Curvature:
+    """Intensity about points of the objective plane, to second order.
+
+    Attributes
+    ----------
+    intensity : ndarray of float64, shape (n,)
+        Over that of an unsplit focus on the axis, pixel envelope included.
+    slope_per_um : ndarray of float64, shape (n, 3)
+        First derivatives along x, y and z, over the intensity.
+    curvature_per_um2 : ndarray of float64, shape (n, 3, 3)
+        Second derivatives, over the intensity.
+    """
+
+    intensity: NDArray[np.float64]
+    slope_per_um: NDArray[np.float64]
+    curvature_per_um2: NDArray[np.float64]
+
+    @property
+    def peak_um(self) -> NDArray[np.float64]:
+        """Where the brightest place lies from each point, shape (n, 3): Newton's step; NaN where the light has no maximum nearby."""
+        step = np.full(self.slope_per_um.shape, np.nan)
+        held = self.has_maximum
+        step[held] = -np.linalg.solve(self.curvature_per_um2[held], self.slope_per_um[held][..., None])[..., 0]
+        return step
+
+    @property
+    def has_maximum(self) -> NDArray[np.bool_]:
+        """Whether the light falls off in all directions, shape (n,)."""
+        finite = np.isfinite(self.curvature_per_um2).all(axis=(1, 2))
+        held = np.zeros(len(finite), bool)
+        held[finite] = np.linalg.eigvalsh(self.curvature_per_um2[finite])[:, -1] < 0
+        return held
+
+
+def light_curvature(path: LightPath, phase: NDArray[np.floating[Any]], xyz_um: NDArray[np.floating[Any]]) -> Curvature:
+    """Intensity, slope and curvature of the light of a mask at points, by the float64 sum over all pixels.
+
+    Parameters
+    ----------
+    path : LightPath
+    phase : ndarray, shape (rows, columns)
+        Phase of the panel, rad.
+    xyz_um : ndarray, shape (n, 3)
+        Points, um.
+
+    Notes
+    -----
+    A derivative of the sum of `holo.field.sites.direct_fields` along x, y or z brings down ``-i u`` under it, with ``u = (k x_p, k y_p, d_p)``;
+    with ``V_a`` and ``V_ab`` for those, ``I_a = 2 Re(V* V_a)`` and ``I_ab = 2 Re(V_a* V_b + V* V_ab)``. All separate into matrix
+    products as the sum itself does, six of them. The envelope of the pixels is taken as constant over a spot: it adds
+    about the square of the spot's size over the field's.
+    """
+    points = np.asarray(xyz_um, np.float64)
+    moments = np.empty((10, len(points)), np.complex128)
+    rows, columns = pupil_box(path)
+    base, defocus = panel_light(path, phase)[rows, columns], path.defocus[rows, columns]
+    x, y = path.x_um[columns] * path.scale, path.y_um[rows] * path.scale
+    for depth in np.unique(points[:, 2]):
+        chosen = np.flatnonzero(points[:, 2] == depth)
+        light = base * np.exp(-1j * defocus * depth) if depth else base
+        for part in np.array_split(chosen, -(-len(chosen) // BLOCK)):
+            moments[:, part] = _moments(light, defocus, x, y, points[part])
+    envelope = path.envelope(points) / path.amplitude_sum
+    return _curvature(moments * envelope)
+
+
+def _moments(
+    light: NDArray[np.complex128], defocus: NDArray[np.float64], x: NDArray[np.float64], y: NDArray[np.float64], points: NDArray[np.float64]
+) -> NDArray[np.complex128]:
+    """Sums of the light at points, weighted with 1, x, y, d, xx, xy, xd, yy, yd, dd, shape (10, n)."""
+    across = np.exp(-1j * np.outer(x, points[:, 0]))
+    down = np.exp(-1j * np.outer(y, points[:, 1]))
+    deep = light * defocus
+    plain, with_x, with_xx = light @ across, light @ (x[:, None] * across), light @ (x[:, None] ** 2 * across)
+    with_d, with_xd, with_dd = deep @ across, deep @ (x[:, None] * across), (deep * defocus) @ across
+    terms = ((0, plain), (0, with_x), (1, plain), (0, with_d), (0, with_xx), (1, with_x), (0, with_xd), (2, plain), (1, with_d), (0, with_dd))
+    weighted = [down * y[:, None] ** power for power in range(3)]
+    return np.array([np.einsum("rm,rm->m", weighted[power], columns) for power, columns in terms])
+
+
+def _curvature(moments: NDArray[np.complex128]) -> Curvature:
+    """Intensity with its slope and curvature from the weighted sums of the field."""
+    field, first = moments[0], -1j * moments[1:4]
+    second = -moments[4:][[[0, 1, 2], [1, 3, 4], [2, 4, 5]]]
+    intensity = np.abs(field) ** 2
+    slope = 2 * np.real(np.conj(field) * first)
+    curvature = 2 * np.real(np.conj(first)[:, None] * first[None] + np.conj(field) * second)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        return Curvature(intensity, (slope / intensity).T, np.moveaxis(curvature / intensity, -1, 0))
