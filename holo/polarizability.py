@@ -153,7 +153,7 @@ def check_wavelength(species: Species, wavelength_nm: ArrayLike) -> None:
     >>> check_wavelength(known_species()["Rb-87"], 780.25)
     Traceback (most recent call last):
     ...
-    holo.errors.InputError: wavelength_nm: found 780.25, 4.32 GHz from D2 of Rb-87; allowed: 68.3 GHz (0.139 nm) from it or more: ...
+    holo.errors.InputError: wavelength_nm: found 780.25, 4.33 GHz from D2 of Rb-87; allowed: 68.3 GHz (0.139 nm) from it or more: ...
     """
     low, high = species.range_nm
     for wavelength in np.atleast_1d(np.asarray(wavelength_nm, np.float64)).ravel():
@@ -179,14 +179,21 @@ def nearest_ghz(species: Species, line: Line) -> float:
     return max(NEAR_GHZ, NEAR_SPLITTINGS * species.splitting_ghz, NEAR_WIDTHS * line.decay / (2e9 * np.pi))
 
 
-def polarizability_doubts(species: Species, wavelength_nm: float, found: Polarizability) -> list[str]:
+def polarizability_doubts(species: Species, wavelength_nm: float, scalar_au: float, error_au: float) -> list[str]:
     """Say where the polarizability is less certain than it looks.
+
+    Parameters
+    ----------
+    species : Species
+    wavelength_nm : float
+    scalar_au, error_au : float
+        As found by `polarizability`.
 
     Examples
     --------
     >>> from holo.atoms import known_species
     >>> rubidium = known_species()["Rb-87"]
-    >>> for doubt in polarizability_doubts(rubidium, 790.03, polarizability(rubidium, 790.03)):
+    >>> for doubt in polarizability_doubts(rubidium, 790.03, -11.2, 35.3):
     ...     print(doubt.split(":")[0])
     light of 790.03 nm is near a tune-out wavelength of Rb-87
     """
@@ -199,11 +206,10 @@ def polarizability_doubts(species: Species, wavelength_nm: float, found: Polariz
                 f" splitting of {species.splitting_ghz:.3g} GHz: the result depends on the hyperfine level by"
                 f" {species.splitting_ghz / away:.1%}; give the level, and take the rest as an estimate"
             )
-    size, error = abs(float(found.scalar_au)), float(found.error_au)
-    if size < 10 * error or size < sum(abs(_share(species, line, wavelength_nm)) for line in species.lines) / 200:
+    if abs(scalar_au) < max(10 * error_au, sum(abs(_share(species, line, wavelength_nm)) for line in species.lines) / 200):
         doubts.append(
             f"light of {wavelength_nm:g} nm is near a tune-out wavelength of {species.name}: the scalar polarizability of"
-            f" {float(found.scalar_au):.3g} a.u. is uncertain by {error:.2g} a.u.; vector and tensor parts may exceed it"
+            f" {scalar_au:.3g} a.u. is uncertain by {error_au:.2g} a.u.; vector and tensor parts may exceed it"
         )
     return doubts
 

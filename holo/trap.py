@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from scipy import constants
 
+from holo.band import Lattice1D, lattice_bands, lattice_recoil_hz
 from holo.errors import InputError
 from holo.polarizability import POLARIZABILITY_AU, polarizability, scattering_rates
 
@@ -54,6 +55,8 @@ class State:
             raise InputError(f"circularity: found {self.circularity:g}; allowed: from -1 (sigma-) over 0 (linear) to 1 (sigma+)")
         if self.level is None and (self.m or self.circularity):
             raise InputError("level: found none beside m or circularity; needed: the hyperfine level F")
+        if self.level is not None and not (self.level >= 0 and 2 * self.level % 1 == 0):
+            raise InputError(f"level: found F = {self.level:g}; allowed: 0 or more in steps of 0.5, as the species has them")
         if self.level is not None and (abs(self.m) > self.level or (self.level - self.m) % 1):
             raise InputError(f"m: found {self.m:g}; allowed: from {-self.level:g} to {self.level:g} in steps of 1, for F = {self.level:g}")
 
@@ -119,7 +122,7 @@ class AtomInLight:
             scattering_per_s=total,
             spin_turning_per_s=turning,
             heating_uk_per_s=1e6 * kelvin(heating) / 3,
-            heating_out_s=lasting,
+            heating_out_seconds=lasting,
         )
 
 
@@ -137,7 +140,7 @@ class Traps:
         Photons scattered, and those of them that turn the electron's spin, for linear light.
     heating_uk_per_s : ndarray of float
         Rise of the temperature in a harmonic trap.
-    heating_out_s : ndarray of float
+    heating_out_seconds : ndarray of float
         Time in which scattering brings the whole depth as energy.
     """
 
@@ -148,7 +151,7 @@ class Traps:
     scattering_per_s: NDArray[np.float64]
     spin_turning_per_s: NDArray[np.float64]
     heating_uk_per_s: NDArray[np.float64]
-    heating_out_s: NDArray[np.float64]
+    heating_out_seconds: NDArray[np.float64]
 
     def mean(self) -> dict[str, float]:
         """Mean of each over all traps."""
@@ -344,6 +347,111 @@ def power_for_depth(power_mw: float, depth_uk: float, wanted_uk: float) -> float
     if not depth_uk > 0:
         raise InputError(f"depth_uk: found {wanted_uk:g} with light that repels the atom; allowed: none, no power of this light makes a trap")
     return power_mw * wanted_uk / depth_uk
+
+
+@dataclass(frozen=True, eq=False)
+class BeamTrap:
+    """An atom in the focus of a Gaussian beam, travelling or sent back into itself.
+
+    Attributes
+    ----------
+    traps : Traps
+        Of arrays without axes.
+    across_hz, along_hz : float
+        Trap frequencies; along a beam that is sent back, of one site of its standing wave.
+    held : bool
+        Whether it holds the atom against gravity across the beam.
+    lattice : Lattice1D or None
+        The standing wave of a beam that is sent back.
+    """
+
+    traps: Traps
+    across_hz: float
+    along_hz: float
+    held: bool
+    lattice: Lattice1D | None
+
+
+def beam_trap(light: AtomInLight, power_mw: float, waist_um: float, sent_back: bool = False) -> BeamTrap:
+    """Work out the trap of a Gaussian beam.
+
+    Parameters
+    ----------
+    light : AtomInLight
+    power_mw : float
+        In the focus.
+    waist_um : float
+        1/e^2 radius there.
+    sent_back : bool
+        Whether the beam is sent back into itself without loss: four times the intensity, in a standing wave of spacing lambda / 2.
+
+    Raises
+    ------
+    InputError
+        If the power or the waist cannot be one, or light that is sent back repels the atom.
+
+    Examples
+    --------
+    >>> from holo.atoms import known_species
+    >>> found = beam_trap(atom_in_light(known_species()["Rb-87"], 1064.0), 49.44, 100.0, sent_back=True)
+    >>> f"{found.lattice.depth:.1f}"  # recoil energies
+    '20.0'
+    """
+    check_power(power_mw)
+    if not 1e-3 * light.wavelength_nm / np.pi <= waist_um <= 1e6:
+        raise InputError(
+            f"waist_um: found {waist_um:g}; allowed: {1e-3 * light.wavelength_nm / np.pi:.3g} (wavelength / pi, beyond which no beam is"
+            " focussed) to 1e+06 um"
+        )
+    traps = light.trap(gaussian_peak_w_m2(1e-3 * power_mw, 1e-6 * waist_um) * (4 if sent_back else 1))
+    depth, mass = max(1e6 * float(traps.depth_mhz), 0.0), light.species.mass_kg
+    across, along = gaussian_frequencies_hz(depth, mass, 1e-6 * waist_um, 1e-9 * light.wavelength_nm)
+    lattice = None
+    if sent_back:
+        if light.seen_au < 0:
+            raise InputError(f"wavelength_nm: found {light.wavelength_nm:g}, which repels the atom; allowed with a beam sent back: light that attracts")
+        lattice = lattice_bands(float(traps.depth_recoils))
+        along = np.asarray(lattice.harmonic * light.recoil_hz)
+    return BeamTrap(traps, float(across), float(along), bool(held_against_gravity(depth, mass, 1e-6 * waist_um)), lattice)
+
+
+def told_beam(beam: BeamTrap, light: AtomInLight) -> dict[str, Any]:
+    """What there is to say about the trap of a beam, as a JSON-compatible dict."""
+    traps = beam.traps.mean()
+    found = {
+        **traps,
+        "depth_error_uk": abs(traps["depth_uk"] * light.error_au / light.seen_au),
+        "gaussian_across_khz": 1e-3 * beam.across_hz,
+        "gaussian_along_khz": 1e-3 * beam.along_hz,
+    }
+    if light.seen_au > 0:
+        found |= {"sag_across_nm": 1e9 * float(sag_m(beam.across_hz)), "sag_along_nm": 1e9 * float(sag_m(beam.along_hz))}
+    spacing = 5e-4 * light.wavelength_nm
+    return found if beam.lattice is None else {**found, **told_lattice(light.species.mass_kg, spacing, beam.lattice)}
+
+
+def told_lattice(mass_kg: float, spacing_um: float, lattice: Lattice1D) -> dict[str, float]:
+    """What there is to say about an atom in a standing wave of some spacing, as a JSON-compatible dict.
+
+    Raises
+    ------
+    InputError
+        If the spacing cannot be one.
+    """
+    if not 0.01 <= spacing_um <= 1000:
+        raise InputError(f"spacing_um: found {spacing_um:g}; allowed: 0.01 to 1000")
+    recoil = lattice_recoil_hz(mass_kg, spacing_um)
+    return {
+        "lattice_spacing_um": spacing_um,
+        "lattice_depth_recoils": lattice.depth,
+        "lattice_depth_uk": 1e6 * float(kelvin(lattice.depth * recoil)),
+        "lattice_recoil_khz": 1e-3 * recoil,
+        "band_gap_khz": 1e-3 * lattice.gap * recoil,
+        "band_gap_recoils": lattice.gap,
+        "on_site_khz": 1e-3 * lattice.harmonic * recoil,
+        "tunnelling_hz": lattice.tunnelling * recoil,
+        "tunnelling_recoils": lattice.tunnelling,
+    }
 
 
 def told_atom(light: AtomInLight) -> dict[str, Any]:

@@ -41,19 +41,17 @@ class Curvature:
 
     @property
     def peak_um(self) -> NDArray[np.float64]:
-        """Where the brightest place lies from each point, shape (n, 3): Newton's step; NaN where the light has no maximum nearby."""
-        step = np.full(self.slope_per_um.shape, np.nan)
-        held = self.has_maximum
-        step[held] = -np.linalg.solve(self.curvature_per_um2[held], self.slope_per_um[held][..., None])[..., 0]
-        return step
+        """About where the brightest place lies from each point, shape (n, 3); NaN where there is none nearby.
 
-    @property
-    def has_maximum(self) -> NDArray[np.bool_]:
-        """Whether the light falls off in all directions, shape (n,)."""
-        finite = np.isfinite(self.curvature_per_um2).all(axis=(1, 2))
-        held = np.zeros(len(finite), bool)
-        held[finite] = np.linalg.eigvalsh(self.curvature_per_um2[finite])[:, -1] < 0
-        return held
+        Newton's step for the logarithm of the intensity, which is exact for Gaussian spots.
+        """
+        slope = self.slope_per_um
+        bend = self.curvature_per_um2 - slope[:, :, None] * slope[:, None, :]  # second derivatives of the logarithm
+        near = np.isfinite(bend).all(axis=(1, 2))
+        near[near] = np.linalg.eigvalsh(bend[near])[:, -1] < 0
+        step = np.full(slope.shape, np.nan)
+        step[near] = -np.linalg.solve(bend[near], slope[near][..., None])[..., 0]
+        return step
 
 
 def light_curvature(path: LightPath, phase: NDArray[np.floating[Any]], xyz_um: NDArray[np.floating[Any]]) -> Curvature:
@@ -71,8 +69,7 @@ def light_curvature(path: LightPath, phase: NDArray[np.floating[Any]], xyz_um: N
     -----
     A derivative of the sum of `holo.field.sites.direct_fields` along x, y or z brings down ``-i u`` under it, with ``u = (k x_p, k y_p, d_p)``;
     with ``V_a`` and ``V_ab`` for those, ``I_a = 2 Re(V* V_a)`` and ``I_ab = 2 Re(V_a* V_b + V* V_ab)``. All separate into matrix
-    products as the sum itself does, six of them. The envelope of the pixels is taken as constant over a spot: it adds
-    about the square of the spot's size over the field's.
+    products as the sum itself does, six of them. The envelope of the pixels is multiplied on by the product rule.
     """
     points = np.asarray(xyz_um, np.float64)
     moments = np.empty((10, len(points)), np.complex128)
@@ -84,8 +81,21 @@ def light_curvature(path: LightPath, phase: NDArray[np.floating[Any]], xyz_um: N
         light = base * np.exp(-1j * defocus * depth) if depth else base
         for part in np.array_split(chosen, -(-len(chosen) // BLOCK)):
             moments[:, part] = _moments(light, defocus, x, y, points[part])
-    envelope = path.envelope(points) / path.amplitude_sum
-    return _curvature(moments * envelope)
+    bare = _curvature(moments * (path.envelope(points) / path.amplitude_sum))
+    slope, bend = _envelope_slope(points[:, :2] * (path.side_um * path.scale / (2 * np.pi)), path.side_um * path.scale / (2 * np.pi))
+    both = bare.slope_per_um[:, :, None] * slope[:, None, :]
+    curvature = bare.curvature_per_um2 + both + np.swapaxes(both, 1, 2) + slope[:, :, None] * slope[:, None, :]
+    curvature[:, range(3), range(3)] += bend
+    return Curvature(bare.intensity, bare.slope_per_um + slope, curvature)
+
+
+def _envelope_slope(u: NDArray[np.float64], per_um: float) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """First and second derivatives of the logarithm of ``sinc(u)^2`` along x, y and z, which has none, shape (n, 3) each."""
+    near = np.abs(u) < 1e-3
+    far = np.where(near, 0.5, u)
+    slope = np.where(near, -2 / 3 * np.pi**2 * u, 2 * (np.pi / np.tan(np.pi * far) - 1 / far))
+    bend = np.where(near, -2 / 3 * np.pi**2, 2 * (1 / far**2 - (np.pi / np.sin(np.pi * far)) ** 2))
+    return np.pad(slope * per_um, ((0, 0), (0, 1))), np.pad(bend * per_um**2, ((0, 0), (0, 1)))
 
 
 def _moments(
