@@ -215,4 +215,12 @@ def of_beam(light: AtomInLight, waist_um: float, sent_back: bool, asked: Asked, 
     caution = beam_caution(light.wavelength_nm, power)
     warnings += [caution] if caution else []
     warn(warnings)
-    return {**told_atom(light), "waist_um": waist_um, "power_mw": power, **told_beam(beam, light), **needed, **lattice, "warnings": warnings}
+    return {
+        **told_atom(light),
+        "waist_um": waist_um,
+        "power_mw": power,
+        **told_beam(beam, light),
+        **needed,
+        **lattice,
+        "warnings": warnings,
+    }

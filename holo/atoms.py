@@ -68,7 +68,7 @@ class Line:
     @property
     def frequency(self) -> float:
         """Angular frequency, rad/s."""
-        return 2 * np.pi * constants.c / (self.wavelength_nm.value * 1e-9)
+        return float(2 * np.pi * constants.c / (self.wavelength_nm.value * 1e-9))
 
     @property
     def decay(self) -> float:
@@ -78,10 +78,12 @@ class Line:
         there with the other convention for d, which is smaller by sqrt(2 J + 1); equation number from memory).
         """
         if self.linewidth_mhz is not None:
-            return 2e6 * np.pi * self.linewidth_mhz.value
+            return float(2e6 * np.pi * self.linewidth_mhz.value)
         assert self.dipole_au is not None
         square = (self.dipole_au.value * DIPOLE_AU) ** 2
-        return float(self.frequency**3 * square / (3 * np.pi * constants.epsilon_0 * constants.hbar * constants.c**3 * (2 * self.upper_j + 1)))
+        return float(
+            self.frequency**3 * square / (3 * np.pi * constants.epsilon_0 * constants.hbar * constants.c**3 * (2 * self.upper_j + 1))
+        )
 
     @property
     def decay_error(self) -> float:
@@ -130,7 +132,7 @@ class Species:
     @property
     def mass_kg(self) -> float:
         """Mass, kg."""
-        return self.mass_u.value * constants.atomic_mass
+        return float(self.mass_u.value * constants.atomic_mass)
 
     @property
     def splitting_ghz(self) -> float:
@@ -317,6 +319,8 @@ def _number(table: Table, key: str, low: float, high: float, default: Any) -> An
         raise table.wrong(key, 'a table like { value = 1.5, error = 0.1, source = "where it is from" }') from None
     if not isinstance(inner, Table):
         return inner
-    number = Number(inner.number("value", low, high, REQUIRED), inner.number("error", 0, high, REQUIRED), inner.text("source", default=REQUIRED))
+    number = Number(
+        inner.number("value", low, high, REQUIRED), inner.number("error", 0, high, REQUIRED), inner.text("source", default=REQUIRED)
+    )
     inner.close()
     return number

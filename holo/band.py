@@ -86,7 +86,9 @@ def band_energies(depth: float, quasimomenta: NDArray[np.float64], bands: int = 
     reach = bands + 12 + int(np.ceil(2 * depth**0.25 + np.sqrt(depth) / 2))
     orders = 2.0 * np.arange(-reach, reach + 1)
     beside = np.full(len(orders) - 1, -depth / 4)
-    return np.array([eigvalsh_tridiagonal((q + orders) ** 2 + depth / 2, beside, select="i", select_range=(0, bands - 1)) for q in quasimomenta])
+    return np.array(
+        [eigvalsh_tridiagonal((q + orders) ** 2 + depth / 2, beside, select="i", select_range=(0, bands - 1)) for q in quasimomenta]
+    )
 
 
 def lattice_bands(depth: float) -> Lattice1D:

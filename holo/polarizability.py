@@ -158,7 +158,9 @@ def check_wavelength(species: Species, wavelength_nm: ArrayLike) -> None:
     low, high = species.range_nm
     for wavelength in np.atleast_1d(np.asarray(wavelength_nm, np.float64)).ravel():
         if not low <= wavelength <= high:
-            raise InputError(f"wavelength_nm: found {wavelength:g}; allowed: {low:g} to {high:g} nm, for which the lines of {species.name} are good")
+            raise InputError(
+                f"wavelength_nm: found {wavelength:g}; allowed: {low:g} to {high:g} nm, for which the lines of {species.name} are good"
+            )
         for line in species.lines:
             detuning, near = detuning_ghz(line, wavelength), nearest_ghz(species, line)
             if abs(detuning) < near:
@@ -248,7 +250,9 @@ def tune_out_nm(species: Species, between_nm: tuple[float, float], level: float 
 
     ends = [seen(wavelength) for wavelength in between_nm]
     if ends[0] * ends[1] > 0:
-        raise InputError(f"between_nm: found {between_nm}, where the polarizability is {ends[0]:.4g} and {ends[1]:.4g}; allowed: opposite signs")
+        raise InputError(
+            f"between_nm: found {between_nm}, where the polarizability is {ends[0]:.4g} and {ends[1]:.4g}; allowed: opposite signs"
+        )
     return float(brentq(seen, *between_nm, xtol=1e-9))
 
 

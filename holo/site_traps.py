@@ -103,10 +103,12 @@ class SiteTraps:
 
     def rows(self) -> list[dict[str, float]]:
         """Site by site: place, depth, frequencies, scattering."""
-        names = ("i", "j", "x_um", "y_um", "z_um", "target", "depth_uk", "frequency_x_khz", "frequency_y_khz", "frequency_z_khz")
-        names += ("scattering_per_s", "heating_uk_per_s", "peak_x_um", "peak_y_um", "peak_z_um")
-        columns = (self.ij, self.xyz_um, self.target, self.traps.depth_uk, 1e-3 * self.frequencies_hz)
-        columns += (self.traps.scattering_per_s, self.traps.heating_uk_per_s, self.curvature.peak_um)
+        names = (
+            *("i", "j", "x_um", "y_um", "z_um", "target", "depth_uk", "frequency_x_khz", "frequency_y_khz", "frequency_z_khz"),
+            *("scattering_per_s", "heating_uk_per_s", "peak_x_um", "peak_y_um", "peak_z_um"),
+        )
+        light = (self.traps.scattering_per_s, self.traps.heating_uk_per_s, self.curvature.peak_um)
+        columns = (self.ij, self.xyz_um, self.target, self.traps.depth_uk, 1e-3 * self.frequencies_hz, *light)
         return [dict(zip(names, row, strict=True)) for row in np.column_stack(columns).tolist()]
 
 
@@ -256,7 +258,7 @@ def trap_warnings(bench: Bench, traps: SiteTraps) -> list[str]:
     """
     found = polarizability_doubts(traps.light.species, traps.light.wavelength_nm, traps.light.scalar_au, traps.light.error_au)
     found += _model_warnings(bench)
-    loose = ~np.isfinite(traps.frequencies_hz).all(axis=1)
+    loose = np.asarray(~np.isfinite(traps.frequencies_hz).all(axis=1))
     if traps.light.seen_au < 0:
         found.append(
             f"light of {traps.light.wavelength_nm:g} nm repels {traps.light.species.name} (its polarizability is {traps.light.seen_au:.4g} a.u.):"
@@ -305,7 +307,9 @@ def power_warnings(bench: Bench, power_mw: float) -> list[str]:
 
     density, limit = power_density_w_cm2(bench) * power_mw / bench.light.power_mw, bench.panel.power_limit_w_cm2
     if limit is None:
-        return [f"{power_mw:.4g} mW would peak at {density:.3g} W/cm^2 on the panel, whose limit the bench does not give (panel.power_limit_w_cm2)"]
+        return [
+            f"{power_mw:.4g} mW would peak at {density:.3g} W/cm^2 on the panel, whose limit the bench does not give (panel.power_limit_w_cm2)"
+        ]
     if density > limit:
         return [
             f"{power_mw:.4g} mW would peak at {density:.3g} W/cm^2 on the panel, above the limit of {limit:g} W/cm^2 that the bench gives"
@@ -327,4 +331,4 @@ def _means(values: NDArray[np.float64]) -> NDArray[np.float64]:
     """Means of columns over what is finite in them; NaN for none."""
     finite = np.isfinite(values)
     count = finite.sum(axis=0)
-    return np.divide(np.where(finite, values, 0).sum(axis=0), count, out=np.full(values.shape[1], np.nan), where=count > 0)
+    return np.asarray(np.divide(np.where(finite, values, 0).sum(axis=0), count, out=np.full(values.shape[1], np.nan), where=count > 0))

@@ -208,7 +208,7 @@ def recoil_hz(mass_kg: float, wavelength_nm: float) -> float:
 
 def kelvin(energy_hz: ArrayLike) -> NDArray[np.float64]:
     """Energy over h in Hz as energy over Boltzmann's constant in K."""
-    return np.asarray(energy_hz) * (constants.h / constants.k)
+    return np.asarray(np.asarray(energy_hz) * (constants.h / constants.k))
 
 
 def depth_hz(polarizability_au: ArrayLike, intensity_w_m2: ArrayLike) -> NDArray[np.float64]:
@@ -220,7 +220,7 @@ def depth_hz(polarizability_au: ArrayLike, intensity_w_m2: ArrayLike) -> NDArray
     4.687125e-06
     """
     per_unit = POLARIZABILITY_AU / (2 * constants.epsilon_0 * constants.c * constants.h)
-    return np.asarray(polarizability_au) * np.asarray(intensity_w_m2) * per_unit
+    return np.asarray(np.asarray(polarizability_au) * np.asarray(intensity_w_m2) * per_unit)
 
 
 def gaussian_peak_w_m2(power_w: ArrayLike, waist_m: ArrayLike) -> NDArray[np.float64]:
@@ -345,7 +345,9 @@ def power_for_depth(power_mw: float, depth_uk: float, wanted_uk: float) -> float
     if not 0 < wanted_uk <= 1e9:
         raise InputError(f"depth_uk: found {wanted_uk:g}; allowed: above 0, at most 1e+09 uK")
     if not depth_uk > 0:
-        raise InputError(f"depth_uk: found {wanted_uk:g} with light that repels the atom; allowed: none, no power of this light makes a trap")
+        raise InputError(
+            f"depth_uk: found {wanted_uk:g} with light that repels the atom; allowed: none, no power of this light makes a trap"
+        )
     return power_mw * wanted_uk / depth_uk
 
 
@@ -409,7 +411,9 @@ def beam_trap(light: AtomInLight, power_mw: float, waist_um: float, sent_back: b
     lattice = None
     if sent_back:
         if light.seen_au < 0:
-            raise InputError(f"wavelength_nm: found {light.wavelength_nm:g}, which repels the atom; allowed with a beam sent back: light that attracts")
+            raise InputError(
+                f"wavelength_nm: found {light.wavelength_nm:g}, which repels the atom; allowed with a beam sent back: light that attracts"
+            )
         lattice = lattice_bands(float(traps.depth_recoils))
         along = np.asarray(lattice.harmonic * light.recoil_hz)
     return BeamTrap(traps, float(across), float(along), bool(held_against_gravity(depth, mass, 1e-6 * waist_um)), lattice)

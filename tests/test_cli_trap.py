@@ -75,7 +75,9 @@ def test_text_and_sources():
 
 
 def test_the_sites_of_a_mask(made, tmp_path):
-    told = told_by(made / "mask.tiff", "--species", "Li-6", "--bench", made / "bench.toml", "--depth-uk", "500", "--table", tmp_path / "t.csv")
+    told = told_by(
+        made / "mask.tiff", "--species", "Li-6", "--bench", made / "bench.toml", "--depth-uk", "500", "--table", tmp_path / "t.csv"
+    )
     assert told["sites"] == len(told["per_site"]) == 4
     assert told["power_mw"] == 2.0
     assert told["depth_lowest_uk"] <= told["depth_uk"] <= told["depth_highest_uk"]
@@ -139,7 +141,10 @@ def test_a_state_in_circular_light():
         ((*BEAM, "--power-mw", "0"), r"power_mw: found 0; allowed: above 0"),
         ((*BEAM, "--power-mw", "nan"), r"power_mw: found nan; allowed: above 0"),
         ((*BEAM, "--depth-uk", "-3"), r"depth_uk: found -3; allowed: above 0"),
-        (("--species", "Rb-87", "--wavelength-nm", "780.24", "--waist-um", "1", "--power-mw", "1"), r"GHz from D2 of Rb-87; allowed: 68\.3 GHz"),
+        (
+            ("--species", "Rb-87", "--wavelength-nm", "780.24", "--waist-um", "1", "--power-mw", "1"),
+            r"GHz from D2 of Rb-87; allowed: 68\.3 GHz",
+        ),
         (("--species", "Rb-87", "--wavelength-nm", "300", "--waist-um", "1", "--power-mw", "1"), r"found 300; allowed: 380 to 20000 nm"),
         ((*BEAM[:5], "0", "--power-mw", "1"), r"waist_um: found 0; allowed: 0\.339"),
         ((*BEAM, "--power-mw", "1", "--lattice", "5"), r"--lattice: found without --spacing-um"),

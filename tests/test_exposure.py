@@ -1,4 +1,4 @@
-"""Arithmetic of exposure tables: reference values as transcribed from ANSI Z136.1 and EU directive 2006/25/EC; skin and classes from memory."""
+"""Arithmetic of exposure tables: values as transcribed from ANSI Z136.1 and EU directive 2006/25/EC; skin and classes from memory."""
 
 from __future__ import annotations
 
@@ -22,7 +22,7 @@ from holo.exposure import (
 )
 
 TABLE = [
-    # nm, C_A, eye 0.25 s (J/m^2), eye 10 s (J/m^2), eye longer (W/m^2, mW in 7 mm), skin 0.25 s, 10 s (J/m^2), longer (W/m^2), class 1, 3R (mW)
+    # nm, C_A, eye 0.25 s, 10 s (J/m^2), longer (W/m^2, mW in 7 mm), skin 0.25 s, 10 s (J/m^2), longer (W/m^2), class 1, 3R (mW)
     (780.0, 1.4454, 9.199, 146.31, 14.454, 0.556, 11243.0, 28274.0, 2890.9, 0.564, 2.82),
     (787.0, 1.4928, 9.500, 151.10, 14.928, 0.575, 11611.0, 29201.0, 2985.6, 0.582, 2.91),
     (1064.0, 5.0, 31.820, 506.11, 50.0, 1.924, 38891.0, 97805.0, 10000.0, 1.95, 9.75),

@@ -1,7 +1,8 @@
 """Line data and polarizabilities against published values.
 
-Sources: D. A. Steck's D line data of Rb, Cs and Na; T. G. Tiecke, Properties of Potassium; M. E. Gehm, Properties of 6Li; papers named beside
-the checks. "Computed" values are from an independent atomic-structure library (ARC 3.10.2, Sibalic et al., Comput. Phys. Commun. 220, 319 (2017)).
+Sources: D. A. Steck's D line data of Rb, Cs and Na; T. G. Tiecke, Properties of Potassium; M. E. Gehm, Properties of 6Li; papers named
+beside the checks. "Computed" values are from an independent atomic-structure library (ARC 3.10.2, Sibalic et al., Comput. Phys. Commun. 220,
+319 (2017)).
 """
 
 from __future__ import annotations
@@ -44,7 +45,7 @@ def static(species):
 
 
 TABLE = [
-    # wavelengths D1, D2 (nm), linewidths (MHz), saturation intensity D2 (mW/cm^2), dipoles (e a0, Steck), recoil (kHz) and its velocity (mm/s) at D2
+    # wavelengths D1, D2 (nm), linewidths (MHz), saturation intensity (mW/cm^2), dipoles (e a0, Steck), recoil at D2 (kHz, mm/s)
     ("Rb-87", 794.978851156, 780.241209686, 5.7500, 6.0666, 1.66934, 2.9931, 4.2275, 3.77097, 5.8845),
     ("Cs-133", 894.59295986, 852.34727582, 4.5612, 5.234, 1.10476, 3.1823, 4.4835, 2.0663, 3.5225),
     ("Na-23", 589.7558147, 589.1583264, 9.765, 9.7946, 6.2600, 2.4923, 3.5246, 25.0022, 29.4605),
@@ -107,7 +108,7 @@ def test_hyperfine_levels_have_their_centre_of_gravity_at_zero():
 
 
 def test_atomic_unit():
-    assert POLARIZABILITY_AU == pytest.approx(1.648777e-41, rel=1e-6)
+    assert pytest.approx(1.648777e-41, rel=1e-6) == POLARIZABILITY_AU
 
 
 @pytest.mark.parametrize(
@@ -142,10 +143,11 @@ def test_polarizability_at_trapping_wavelengths(name, nm, expected, within):
 
 
 def test_lithium_against_the_computed_value_with_its_dipoles():
-    """The library has 3.35923 and 4.75068 e a0 for the D lines (a model potential), 1.3 % above the measured lifetime, and so 276.7 at 1064 nm."""
+    """The library has 3.35923 and 4.75068 e a0 for the D lines (a model potential), 1.3 % above the measured ones: 276.7 in all."""
     lithium = KNOWN["Li-6"]
     stronger = [
-        replace(line, linewidth_mhz=None, dipole_au=Number(d, 0.0, "ARC")) for line, d in zip(lithium.lines, (3.35923, 4.75068), strict=False)
+        replace(line, linewidth_mhz=None, dipole_au=Number(d, 0.0, "ARC"))
+        for line, d in zip(lithium.lines, (3.35923, 4.75068), strict=False)
     ]
     theirs = replace(lithium, lines=(*stronger, *lithium.lines[2:]))
     assert float(polarizability(theirs, 1064.0).scalar_au) == pytest.approx(276.7, rel=0.006)
@@ -165,7 +167,9 @@ def test_one_line_is_the_oscillator_of_grimm_weidemueller_and_ovchinnikov():
     depth = 3 * np.pi * constants.c**2 / (2 * w0**3) * both * intensity
     rate = 3 * np.pi * constants.c**2 / (2 * constants.hbar * w0**3) * (w / w0) ** 3 * both**2 * intensity
     found = polarizability(strontium, nm)
-    assert float(found.scalar_au) * POLARIZABILITY_AU * intensity / (2 * constants.epsilon_0 * constants.c) == pytest.approx(depth, rel=1e-12)
+    assert float(found.scalar_au) * POLARIZABILITY_AU * intensity / (2 * constants.epsilon_0 * constants.c) == pytest.approx(
+        depth, rel=1e-12
+    )
     assert float(scattering_rates(found.scalar_au, found.spin_au, intensity, nm)[0]) == pytest.approx(rate, rel=1e-12)
     assert float(found.vector_au) == 0
 
@@ -346,12 +350,18 @@ def test_own_file_is_read_and_can_be_like_a_known_species(tmp_path):
         (("ground_j = 0", "nuclear_spin = 0.7\nground_j = 0"), r"nuclear_spin: found 0\.7; allowed: a multiple of 0\.5"),
         (("[400, 2000]", "[2000, 400]"), r"range_nm: found \[2000, 400\]; allowed: the shorter wavelength first"),
         (("upper_j = 1", "upper_j = 0.5"), r"X-1\.lines\.blue\.upper_j: found 0\.5; allowed: 1"),
-        (("linewidth_mhz = {", 'dipole_au = { value = 1, error = 0, source = "x" }\nlinewidth_mhz = {'), "found linewidth_mhz and dipole_au; needed: one"),
+        (
+            ("linewidth_mhz = {", 'dipole_au = { value = 1, error = 0, source = "x" }\nlinewidth_mhz = {'),
+            "found linewidth_mhz and dipole_au; needed: one",
+        ),
         (("linewidth_mhz", "linewidth_hz"), r"lines\.blue\.linewidth_mhz: found nothing; needed: one of linewidth_mhz, dipole_au"),
         (("ground_j = 0", "colour = 3\nground_j = 0"), r"X-1\.colour: unknown key"),
         (("ground_j = 0", 'like = "Rb-86"\nground_j = 0'), r"X-1\.like: found 'Rb-86'"),
         (("[X-1", "X-1 = [X-1"), "not valid TOML"),
-        (("ground_j = 0", 'ground_j = 0\nhyperfine_ghz = { value = 1, error = 0, source = "x" }'), "found a splitting; allowed: only with ground_j = 0.5"),
+        (
+            ("ground_j = 0", 'ground_j = 0\nhyperfine_ghz = { value = 1, error = 0, source = "x" }'),
+            "found a splitting; allowed: only with ground_j = 0.5",
+        ),
     ],
 )
 def test_bad_files_of_lines(tmp_path, change, words):

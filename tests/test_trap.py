@@ -1,6 +1,7 @@
 """Traps against worked examples and closed formulas.
 
-Formulas: R. Grimm, M. Weidemueller and Y. B. Ovchinnikov, Adv. At. Mol. Opt. Phys. 42, 95 (2000); worked examples computed by an independent script.
+Formulas: R. Grimm, M. Weidemueller and Y. B. Ovchinnikov, Adv. At. Mol. Opt. Phys. 42, 95 (2000), equations from memory; worked examples
+computed by an independent script.
 """
 
 from __future__ import annotations

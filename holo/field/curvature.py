@@ -47,7 +47,7 @@ class Curvature:
         """
         slope = self.slope_per_um
         bend = self.curvature_per_um2 - slope[:, :, None] * slope[:, None, :]  # second derivatives of the logarithm
-        near = np.isfinite(bend).all(axis=(1, 2))
+        near = np.asarray(np.isfinite(bend).all(axis=(1, 2)))
         near[near] = np.linalg.eigvalsh(bend[near])[:, -1] < 0
         step = np.full(slope.shape, np.nan)
         step[near] = -np.linalg.solve(bend[near], slope[near][..., None])[..., 0]
@@ -67,7 +67,7 @@ def light_curvature(path: LightPath, phase: NDArray[np.floating[Any]], xyz_um: N
 
     Notes
     -----
-    A derivative of the sum of `holo.field.sites.direct_fields` along x, y or z brings down ``-i u`` under it, with ``u = (k x_p, k y_p, d_p)``;
+    A derivative of the sum of `holo.field.sites.direct_fields` along x, y or z brings down ``-i u`` under it, ``u = (k x_p, k y_p, d_p)``;
     with ``V_a`` and ``V_ab`` for those, ``I_a = 2 Re(V* V_a)`` and ``I_ab = 2 Re(V_a* V_b + V* V_ab)``. All separate into matrix
     products as the sum itself does, six of them. The envelope of the pixels is multiplied on by the product rule.
     """
@@ -107,7 +107,18 @@ def _moments(
     deep = light * defocus
     plain, with_x, with_xx = light @ across, light @ (x[:, None] * across), light @ (x[:, None] ** 2 * across)
     with_d, with_xd, with_dd = deep @ across, deep @ (x[:, None] * across), (deep * defocus) @ across
-    terms = ((0, plain), (0, with_x), (1, plain), (0, with_d), (0, with_xx), (1, with_x), (0, with_xd), (2, plain), (1, with_d), (0, with_dd))
+    terms = (
+        (0, plain),
+        (0, with_x),
+        (1, plain),
+        (0, with_d),
+        (0, with_xx),
+        (1, with_x),
+        (0, with_xd),
+        (2, plain),
+        (1, with_d),
+        (0, with_dd),
+    )
     weighted = [down * y[:, None] ** power for power in range(3)]
     return np.array([np.einsum("rm,rm->m", weighted[power], columns) for power, columns in terms])
 
