@@ -187,8 +187,8 @@ def peak_intensity_w_m2(bench: Bench, path: LightPath) -> float:
 
     Notes
     -----
-    ``P T F^2 (p / (lambda f))^2 (sum A)^2 / sum A^2``: Parseval's theorem for the panel as in `holo.predict.predict`, with the pitch p, the fill
-    factor F, the second sum over the whole panel, and T the product of the bench's ``optics.transmission``. For a Gaussian
+    ``P T F^2 (p / (lambda f))^2 (sum A)^2 / sum A^2``: Parseval's theorem for the panel as in `holo.predict.predict`, with the pitch p, the
+    fill factor F, the second sum over the whole panel, and T the product of the bench's ``optics.transmission``. For a Gaussian
     beam that nothing cuts it is ``2 P / (pi w0^2)`` with ``w0 = lambda f / (pi w)``.
 
     Examples
@@ -196,7 +196,7 @@ def peak_intensity_w_m2(bench: Bench, path: LightPath) -> float:
     >>> from holo.bench import demo_bench_text, parse_bench
     >>> bench = parse_bench(demo_bench_text(), "bench.toml")
     >>> print(f"{peak_intensity_w_m2(bench, light_path(bench)):.3e}")
-    3.748e+11
+    3.749e+11
     """
     share = math.prod(share for _, share in bench.optics.transmission)
     panel_power = float((path.amplitude**2).sum()) / path.pupil_share
@@ -222,8 +222,9 @@ def power_budget(bench: Bench, path: LightPath, found: Prediction) -> tuple[Step
     Notes
     -----
     Dark gaps between the pixels take a share 1 - F of the light by absorption and the same share of the rest by diffraction into the
-    orders of the pixel grid (`holo.predict.predict`). The mask's share is the sum of the relative intensities without the pixel envelope, the
-    envelope's that with it over that without. What is left of `Prediction.power_fraction` is the share of a spot within its Airy radius.
+    orders of the pixel grid (`holo.predict.predict`). The mask's share is the sum of the relative intensities without the pixel envelope,
+    the envelope's that with it over that without. What is left of `Prediction.power_fraction` is the share of a spot within its
+    Airy radius.
     """
     bright = found.sites.bright
     intensity, envelope = found.intensity[bright], path.envelope(found.sites.xyz_um[bright]) ** 2
@@ -261,8 +262,8 @@ def trap_warnings(bench: Bench, traps: SiteTraps) -> list[str]:
     loose = np.asarray(~np.isfinite(traps.frequencies_hz).all(axis=1))
     if traps.light.seen_au < 0:
         found.append(
-            f"light of {traps.light.wavelength_nm:g} nm repels {traps.light.species.name} (its polarizability is {traps.light.seen_au:.4g} a.u.):"
-            " bright sites are hills and hold nothing"
+            f"light of {traps.light.wavelength_nm:g} nm repels {traps.light.species.name} (its polarizability is"
+            f" {traps.light.seen_au:.4g} a.u.): bright sites are hills and hold nothing"
         )
         return found
     if loose.any():
@@ -293,8 +294,8 @@ def _model_warnings(bench: Bench) -> list[str]:
         )
     if bench.optics.numerical_aperture > STRONG_LENS:
         found.append(
-            f"at a numerical aperture of {bench.optics.numerical_aperture:g} the scalar model leaves out what polarisation does to a spot: it is"
-            " longer along a linear polarisation and less bright than told, by some per cent, and its field turns around the focus"
+            f"at a numerical aperture of {bench.optics.numerical_aperture:g} the scalar model leaves out what polarisation does to a spot:"
+            " it is longer along a linear polarisation and less bright than told, by some per cent, and its field turns around the focus"
         )
     if bench.optics.medium_index != 1:
         found.append(f"the medium has index {bench.optics.medium_index:g}: depths are told for vacuum, with the field's intensity as there")
@@ -306,15 +307,11 @@ def power_warnings(bench: Bench, power_mw: float) -> list[str]:
     from holo.bench import power_density_w_cm2
 
     density, limit = power_density_w_cm2(bench) * power_mw / bench.light.power_mw, bench.panel.power_limit_w_cm2
+    would = f"{power_mw:.4g} mW would peak at {density:.3g} W/cm^2 on the panel"
     if limit is None:
-        return [
-            f"{power_mw:.4g} mW would peak at {density:.3g} W/cm^2 on the panel, whose limit the bench does not give (panel.power_limit_w_cm2)"
-        ]
+        return [f"{would}, whose limit the bench does not give (panel.power_limit_w_cm2)"]
     if density > limit:
-        return [
-            f"{power_mw:.4g} mW would peak at {density:.3g} W/cm^2 on the panel, above the limit of {limit:g} W/cm^2 that the bench gives"
-            " (panel.power_limit_w_cm2)"
-        ]
+        return [f"{would}, above the limit of {limit:g} W/cm^2 that the bench gives (panel.power_limit_w_cm2)"]
     return []
 
 

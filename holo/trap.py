@@ -465,9 +465,9 @@ def told_atom(light: AtomInLight) -> dict[str, Any]:
         "wavelength_nm": light.wavelength_nm,
         "level": light.state.level,
         "polarizability_au": light.seen_au,
-        "scalar_au": light.scalar_au,
-        "scalar_error_au": light.error_au,
-        "vector_au": light.vector_au,
+        "scalar_polarizability_au": light.scalar_au,
+        "scalar_polarizability_error_au": light.error_au,
+        "vector_polarizability_au": light.vector_au,
         "recoil_khz": 1e-3 * light.recoil_hz,
         "recoil_nk": 1e9 * float(kelvin(light.recoil_hz)),
     }

@@ -41,7 +41,7 @@ def test_a_beam_without_a_mask():
     assert told["depth_uk"] == pytest.approx(98.425, rel=0.002)
     assert told["gaussian_across_khz"] == pytest.approx(30.888, rel=0.002)
     assert told["depth_error_uk"] < 0.2
-    assert told["scalar_au"] == pytest.approx(687.3, rel=0.005)
+    assert told["scalar_polarizability_au"] == pytest.approx(687.3, rel=0.005)
     assert "laser safety officer" in " ".join(told["warnings"])
     assert {"number", "value", "error", "source"} == set(told["sources"][0])
     assert not any("safe" in text.replace("safety officer", "") for text in told["warnings"])
@@ -131,7 +131,7 @@ def test_a_state_in_circular_light():
         *BEAM[:2], "--wavelength-nm", "805", "--waist-um", "1", "--power-mw", "1", "--level", "2", "--m", "2", "--circularity", "1"
     )
     assert turned["depth_uk"] < plain["depth_uk"]
-    assert turned["scalar_au"] == plain["scalar_au"]
+    assert turned["scalar_polarizability_au"] == plain["scalar_polarizability_au"]
 
 
 @pytest.mark.parametrize(

@@ -1,8 +1,8 @@
 """Line data and polarizabilities against published values.
 
 Sources: D. A. Steck's D line data of Rb, Cs and Na; T. G. Tiecke, Properties of Potassium; M. E. Gehm, Properties of 6Li; papers named
-beside the checks. "Computed" values are from an independent atomic-structure library (ARC 3.10.2, Sibalic et al., Comput. Phys. Commun. 220,
-319 (2017)).
+beside the checks. "Computed" values are from an independent atomic-structure library (ARC 3.10.2, Sibalic et al., Comput. Phys. Commun.
+220, 319 (2017)).
 """
 
 from __future__ import annotations
