@@ -5,11 +5,13 @@ from __future__ import annotations
 import csv
 import json
 import re
+from dataclasses import replace
 
 import pytest
 from click.testing import CliRunner
 
 from holo.cli import main
+from holo.mask import read_mask, write_mask
 
 
 def holo_(*args):
@@ -170,6 +172,16 @@ def test_bad_input(made, tmp_path, args, words):
     assert re.search(words, run.stderr)
     assert "Traceback" not in run.stderr
     assert {path: path.read_bytes() for path in made.iterdir()} == before
+
+
+def test_continuous_light_is_refused(made, tmp_path):
+    """A mask of the same levels whose record asks for continuous light: there is no site to tell a trap of."""
+    mask = read_mask(made / "mask.tiff")
+    smooth = mask.record["arrangement"] | {"text": '[smooth]\nunit = "lattice"\nbox = [2, 2]\npower = 0.3\n', "files": {}}
+    write_mask(tmp_path / "smooth.tiff", replace(mask, record=mask.record | {"arrangement": smooth}))
+    run = holo_("trap", tmp_path / "smooth.tiff", "--species", "Li-6")
+    assert run.exit_code == 2
+    assert re.search(r"smooth\.tiff: found no bright sites; allowed: a mask of sites", run.stderr)
 
 
 def test_a_table_that_is_there_is_kept(made, tmp_path):

@@ -358,6 +358,7 @@ def test_own_file_is_read_and_can_be_like_a_known_species(tmp_path):
         (("ground_j = 0", "colour = 3\nground_j = 0"), r"X-1\.colour: unknown key"),
         (("ground_j = 0", 'like = "Rb-86"\nground_j = 0'), r"X-1\.like: found 'Rb-86'"),
         (("[X-1", "X-1 = [X-1"), "not valid TOML"),
+        ((OWN[OWN.index("[X-1.lines") :], "[X-1.lines]\n"), r"X-1\.lines: found none; needed: at least one table"),
         (
             ("ground_j = 0", 'ground_j = 0\nhyperfine_ghz = { value = 1, error = 0, source = "x" }'),
             "found a splitting; allowed: only with ground_j = 0.5",
