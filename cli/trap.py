@@ -27,6 +27,7 @@ class Asked:
     depth_uk: float | None
     lattice: float | None
     spacing_um: float | None
+    polarisation: str
 
 
 @click.command()
@@ -37,6 +38,7 @@ class Asked:
 @click.option("--level", type=float, metavar="F", help="Hyperfine level; without it, the centre of gravity of the ground state.")
 @click.option("--m", "magnetic", type=float, default=0.0, metavar="M", help="Magnetic quantum number, with --circularity.")
 @click.option("--circularity", type=float, default=0.0, metavar="C", help="Of the light: -1 (sigma-), 0 (linear) to 1 (sigma+).")
+@options.polarisation
 @click.option("--power-mw", type=float, metavar="P", help="On the panel (without it, the bench's own), or in the focus of the beam.")
 @click.option("--depth-uk", "--depth-uK", "depth_uk", type=float, metavar="D", help="Wanted depth: how much power does it need?")
 @click.option("--wavelength-nm", type=float, metavar="W", help="Without a mask: of a Gaussian beam.")
@@ -58,6 +60,7 @@ def command(
     level: float | None,
     magnetic: float,
     circularity: float,
+    polarisation: str,
     power_mw: float | None,
     depth_uk: float | None,
     wavelength_nm: float | None,
@@ -83,14 +86,17 @@ def command(
     from holo.trap import State
 
     atom, state = chosen_species(species, lines), State(level, magnetic, circularity)
-    asked = Asked(power_mw, depth_uk, lattice, spacing_um)
+    asked = Asked(power_mw, depth_uk, lattice, spacing_um, polarisation)
     if mask is not None:
         if wavelength_nm is not None or waist_um is not None or sent_back:
             raise click.UsageError("found --wavelength-nm, --waist-um or --sent-back beside MASK; allowed: without a mask", context)
         result = of_mask(mask, bench, lambda wavelength: _light(atom, wavelength, state), asked, (table, overwrite))
     else:
-        if wavelength_nm is None or waist_um is None or bench is not None or table is not None:
-            raise click.UsageError("needed: MASK (--bench and --table go with it), or --wavelength-nm and --waist-um", context)
+        alone = bench is None and table is None and polarisation == "scalar"
+        if wavelength_nm is None or waist_um is None or not alone:
+            raise click.UsageError(
+                "needed: MASK (--bench, --polarisation and --table go with it), or --wavelength-nm and --waist-um", context
+            )
         result = of_beam(_light(atom, wavelength_nm, state), waist_um, sent_back, asked, context)
     numbers = [{"number": name, "value": n.value, "error": n.error, "source": n.source} for name, n in atom.numbers().items()]
     if as_json or sources:
@@ -132,7 +138,7 @@ def of_mask(mask: Path, bench: Path | None, light_of: Any, asked: Asked, table: 
     light = light_of(used.light.wavelength_nm)
     lattice = _lattice(light, asked, used.lattice.spacing_um)
     with naming(mask):
-        found = site_traps(used, read.levels, sites, light)
+        found = site_traps(used, read.levels, sites, light, asked.polarisation)
     needed, remarks = _needed(used, light, found.summary(), asked)
     warnings = [f"{bench}: is not the bench that the mask was made for"] if other else []
     warnings += [*bench_warnings(used, sites), *trap_warnings(used, found), *remarks]
@@ -143,6 +149,7 @@ def of_mask(mask: Path, bench: Path | None, light_of: Any, asked: Asked, table: 
         "mask": mask,
         **({"table": path} if path else {}),
         **told_atom(light),
+        "polarisation": found.polarisation,
         "sites": len(found.ij),
         "power_mw": found.power_mw,
         **found.summary(),

@@ -16,6 +16,7 @@ import numpy as np
 from holo.errors import InputError
 from holo.field.curvature import Curvature, light_curvature
 from holo.field.path import LightPath, light_path
+from holo.field.vector import focus_weights
 from holo.mask import phase_of_levels
 from holo.polarizability import polarizability_doubts
 from holo.predict import Prediction, predict
@@ -28,7 +29,7 @@ if TYPE_CHECKING:
     from holo.registration import Sites
 
 STRONG_LENS = 0.5
-"""Numerical aperture from which the scalar model is several per cent off."""
+"""Numerical aperture from which frequencies by the scalar model are several per cent off."""
 
 OFF_PEAK = 0.25
 """Distance of a site from its brightest place, over the Airy radius, that is told."""
@@ -50,6 +51,8 @@ class SiteTraps:
     Attributes
     ----------
     light : AtomInLight
+    polarisation : str
+        Of the light on the panel, for the vector model; scalar for the other.
     power_mw : float
         On the panel.
     ij : ndarray of float, shape (n, 2)
@@ -71,6 +74,7 @@ class SiteTraps:
     """
 
     light: AtomInLight
+    polarisation: str
     power_mw: float
     ij: NDArray[np.float64]
     xyz_um: NDArray[np.float64]
@@ -125,7 +129,7 @@ def at_power(bench: Bench, power_mw: float | None) -> Bench:
     return replace(bench, light=replace(bench.light, power_mw=check_power(power_mw)))
 
 
-def site_traps(bench: Bench, levels: NDArray[np.integer[Any]], sites: Sites, light: AtomInLight) -> SiteTraps:
+def site_traps(bench: Bench, levels: NDArray[np.integer[Any]], sites: Sites, light: AtomInLight, polarisation: str = "scalar") -> SiteTraps:
     """Work out the traps that the levels of a mask make.
 
     Parameters
@@ -137,6 +141,8 @@ def site_traps(bench: Bench, levels: NDArray[np.integer[Any]], sites: Sites, lig
         At least one of them bright.
     light : AtomInLight
         The atom in light of the bench's wavelength.
+    polarisation : str
+        Of the light on the panel (`holo.field.vector.transverse`), for intensity and curvature by the vector model; scalar for none.
 
     Raises
     ------
@@ -146,15 +152,16 @@ def site_traps(bench: Bench, levels: NDArray[np.integer[Any]], sites: Sites, lig
     Notes
     -----
     The intensity follows from `peak_intensity_w_m2`, the frequencies from the exact second derivatives of the predicted light at the
-    sites (`holo.field.curvature`). Scalar model, in vacuum.
+    sites (`holo.field.curvature`). In vacuum. The vector model adds the intensities of the three components of the field, which is right
+    for the scalar polarizability. The budget is that of the scalar model.
     """
     if light.wavelength_nm != bench.light.wavelength_nm:
         raise InputError(f"wavelength_nm: found {light.wavelength_nm:g}; allowed: {bench.light.wavelength_nm:g}, the bench's")
     path = light_path(bench)
     found = predict(bench, levels, sites, path)
     bright = sites.bright
-    curvature = light_curvature(path, phase_of_levels(levels, bench.panel), sites.xyz_um[bright])
-    intensity = peak_intensity_w_m2(bench, path) * found.intensity[bright]
+    curvature = light_curvature(path, phase_of_levels(levels, bench.panel), sites.xyz_um[bright], focus_weights(bench, polarisation))
+    intensity = peak_intensity_w_m2(bench, path) * curvature.intensity
     depth, waist = light.depth_hz(intensity), 2 * bench.spot_width_um
     mass = light.species.mass_kg
     own = 1e12 * np.diagonal(curvature.curvature_per_um2, axis1=1, axis2=2)
@@ -162,6 +169,7 @@ def site_traps(bench: Bench, levels: NDArray[np.integer[Any]], sites: Sites, lig
     gaussian = gaussian_frequencies_hz(np.maximum(depth, 0), mass, 1e-6 * waist, 1e-6 * bench.wavelength_um, index)
     return SiteTraps(
         light=light,
+        polarisation=polarisation,
         power_mw=bench.light.power_mw,
         ij=sites.ij[bright],
         xyz_um=sites.xyz_um[bright],
@@ -258,7 +266,7 @@ def trap_warnings(bench: Bench, traps: SiteTraps) -> list[str]:
         One sentence or two each.
     """
     found = polarizability_doubts(traps.light.species, traps.light.wavelength_nm, traps.light.scalar_au, traps.light.error_au)
-    found += _model_warnings(bench)
+    found += _model_warnings(bench, traps.polarisation)
     loose = np.asarray(~np.isfinite(traps.frequencies_hz).all(axis=1))
     if traps.light.seen_au < 0:
         found.append(
@@ -284,7 +292,7 @@ def trap_warnings(bench: Bench, traps: SiteTraps) -> list[str]:
     return found
 
 
-def _model_warnings(bench: Bench) -> list[str]:
+def _model_warnings(bench: Bench, polarisation: str) -> list[str]:
     """What the model leaves out on a bench."""
     found = []
     if not bench.optics.transmission:
@@ -292,10 +300,10 @@ def _model_warnings(bench: Bench) -> list[str]:
             "the bench gives no optics.transmission: reflection of the panel, relay, objective and window are taken as lossless, so"
             " real traps are shallower"
         )
-    if bench.optics.numerical_aperture > STRONG_LENS:
+    if bench.optics.numerical_aperture > STRONG_LENS and polarisation == "scalar":
         found.append(
-            f"at a numerical aperture of {bench.optics.numerical_aperture:g} the scalar model leaves out what polarisation does to a spot:"
-            " it is longer along a linear polarisation and less bright than told, by some per cent, and its field turns around the focus"
+            f"at a numerical aperture of {bench.optics.numerical_aperture:g} a spot is longer along a linear polarisation, which the scalar"
+            " model leaves out: give the polarisation on the panel"
         )
     if bench.optics.medium_index != 1:
         found.append(f"the medium has index {bench.optics.medium_index:g}: depths are told for vacuum, with the field's intensity as there")

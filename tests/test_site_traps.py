@@ -14,6 +14,7 @@ from holo.errors import InputError
 from holo.field.curvature import light_curvature
 from holo.field.path import light_path
 from holo.field.sites import direct_fields
+from holo.field.vector import focus_weights, vector_fields
 from holo.mask import levels_of_phase
 from holo.predict import predict
 from holo.registration import Sites
@@ -116,6 +117,35 @@ def test_the_brightest_place_is_found(small_bench):
     assert np.isnan(between.peak_um).all()
 
 
+def test_curvature_of_a_strong_focus_is_that_of_its_three_components(small_bench):
+    """Differences of the vector model's own fields; x and y change places with the polarisation."""
+    bench = small_bench(optics__numerical_aperture=0.9, optics__focal_length_mm=2.667)
+    path, h = light_path(bench), 2e-3
+    phase, point = blazed(path, (6, 4), (9, 4)), np.array([[6.02, 4.01, 0.05]])
+    weights = focus_weights(bench, "x")
+    found = light_curvature(path, phase, point, weights)
+    full = (np.abs((path.amplitude * weights).sum(axis=(1, 2))) ** 2).sum() / path.amplitude_sum**2
+    around = np.concatenate([point, *(point + sign * h * np.eye(3)[axis] for axis in range(3) for sign in (1, -1))])
+    light = full * (np.abs(vector_fields(bench, path, phase, around, "x")) ** 2).sum(axis=0)
+    assert found.intensity[0] == pytest.approx(light[0], rel=1e-9)
+    differences = (light[1::2] + light[2::2] - 2 * light[0]) / h**2 / light[0]
+    assert np.diagonal(found.curvature_per_um2[0]) == pytest.approx(differences, rel=2e-3)
+    np.testing.assert_allclose(found.slope_per_um[0], (light[1::2] - light[2::2]) / (2 * h) / light[0], rtol=1e-3, atol=1e-3)
+    assert 0.99 < full < 1.1  # (1 + cos) / (2 sqrt(cos)) is never below 1, but is what light of the pupil's rim gains
+
+
+def test_traps_are_softer_along_the_polarisation(small_bench):
+    bench = small_bench()
+    levels, placed = levels_to(bench, (0.0, 6.0)), sites((0, 6))
+    along_x, along_y, plain = (site_traps(bench, levels, placed, LIGHT, p) for p in ("x", "y", "scalar"))
+    assert along_x.frequencies_hz[0, 0] < 0.95 * along_x.frequencies_hz[0, 1]
+    assert along_x.frequencies_hz[0, 0] == pytest.approx(along_y.frequencies_hz[0, 1], rel=0.01)
+    assert along_x.traps.depth_uk == pytest.approx(plain.traps.depth_uk, rel=0.01)
+    low = small_bench(**LOW)
+    weak = [site_traps(low, levels_to(low, (0.0, 6.0)), placed, LIGHT, p).frequencies_hz[0] for p in ("x", "scalar")]
+    assert weak[0] == pytest.approx(weak[1], rel=0.003)
+
+
 def test_elliptical_light_makes_an_elliptical_trap(small_bench):
     """A panel of few rows makes spots that are longer along y: the frequency along x is the higher one, whatever turns x and y."""
     bench = small_bench(panel__rows=40)
@@ -188,7 +218,9 @@ def test_warnings(small_bench):
     assert re.search(r"brightest place lies up to about 0\.(28|29|3\d?) um beside", warned(bench, LIGHT, (6.0, 4.0), at=[(6.3, 4.0)]))
     assert "too shallow to hold the atom against gravity" in warned(at_power(bench, 1e-5), LIGHT, (6.0, 4.0))
     full = small_bench()
-    assert re.search("gives no optics.transmission.*aperture of 0.6 the scalar model", warned(full, LIGHT, (6.0, 4.0)))
+    assert re.search(
+        "gives no optics.transmission.*aperture of 0.6 a spot is longer .*give the polarisation", warned(full, LIGHT, (6.0, 4.0))
+    )
     assert "medium has index 1.33" in warned(small_bench(optics__medium_index=1.33), LIGHT, (6.0, 4.0))
 
 

@@ -54,7 +54,12 @@ class Curvature:
         return step
 
 
-def light_curvature(path: LightPath, phase: NDArray[np.floating[Any]], xyz_um: NDArray[np.floating[Any]]) -> Curvature:
+def light_curvature(
+    path: LightPath,
+    phase: NDArray[np.floating[Any]],
+    xyz_um: NDArray[np.floating[Any]],
+    weights: NDArray[np.complexfloating[Any, Any]] | None = None,
+) -> Curvature:
     """Intensity, slope and curvature of the light of a mask at points, by the float64 sum over all pixels.
 
     Parameters
@@ -64,6 +69,9 @@ def light_curvature(path: LightPath, phase: NDArray[np.floating[Any]], xyz_um: N
         Phase of the panel, rad.
     xyz_um : ndarray, shape (n, 3)
         Points, um.
+    weights : ndarray of complex, shape (components, rows, columns), optional
+        What each component of the field takes of each pixel's light (`holo.field.vector.focus_weights`), whose intensities add; one
+        component that takes all without it. The intensity stays that over an unsplit scalar focus.
 
     Notes
     -----
@@ -72,36 +80,32 @@ def light_curvature(path: LightPath, phase: NDArray[np.floating[Any]], xyz_um: N
     products as the sum itself does, six of them. The envelope of the pixels is multiplied on by the product rule.
     """
     points = np.asarray(xyz_um, np.float64)
-    moments = np.empty((10, len(points)), np.complex128)
+    box = pupil_box(path)
+    base = panel_light(path, phase)[box] / path.amplitude_sum
+    parts = [base] if weights is None else [base * weight[box] for weight in weights if weight.any()]
+    intensity, slope, curvature = (sum(each) for each in zip(*(_bends(_moments(path, part, points)) for part in parts), strict=True))
+    with np.errstate(divide="ignore", invalid="ignore"):
+        bare = Curvature(intensity, (slope / intensity).T, np.moveaxis(curvature / intensity, -1, 0))
+    return _under_envelope(bare, path, points)
+
+
+def _moments(path: LightPath, base: NDArray[np.complex128], points: NDArray[np.float64]) -> NDArray[np.complex128]:
+    """Sums of the light in the pupil's box at points, weighted with 1, x, y, d, xx, xy, xd, yy, yd, dd, shape (10, n)."""
     rows, columns = pupil_box(path)
-    base, defocus = panel_light(path, phase)[rows, columns], path.defocus[rows, columns]
-    x, y = path.x_um[columns] * path.scale, path.y_um[rows] * path.scale
+    defocus, x, y = path.defocus[rows, columns], path.x_um[columns] * path.scale, path.y_um[rows] * path.scale
+    moments = np.empty((10, len(points)), np.complex128)
     for depth in np.unique(points[:, 2]):
         chosen = np.flatnonzero(points[:, 2] == depth)
         light = base * np.exp(-1j * defocus * depth) if depth else base
         for part in np.array_split(chosen, -(-len(chosen) // BLOCK)):
-            moments[:, part] = _moments(light, defocus, x, y, points[part])
-    bare = _curvature(moments * (path.envelope(points) / path.amplitude_sum))
-    slope, bend = _envelope_slope(points[:, :2] * (path.side_um * path.scale / (2 * np.pi)), path.side_um * path.scale / (2 * np.pi))
-    both = bare.slope_per_um[:, :, None] * slope[:, None, :]
-    curvature = bare.curvature_per_um2 + both + np.swapaxes(both, 1, 2) + slope[:, :, None] * slope[:, None, :]
-    curvature[:, range(3), range(3)] += bend
-    return Curvature(bare.intensity, bare.slope_per_um + slope, curvature)
+            moments[:, part] = _plane_moments(light, defocus, x, y, points[part])
+    return moments
 
 
-def _envelope_slope(u: NDArray[np.float64], per_um: float) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-    """First and second derivatives of the logarithm of ``sinc(u)^2`` along x, y and z, which has none, shape (n, 3) each."""
-    near = np.abs(u) < 1e-3
-    far = np.where(near, 0.5, u)
-    slope = np.where(near, -2 / 3 * np.pi**2 * u, 2 * (np.pi / np.tan(np.pi * far) - 1 / far))
-    bend = np.where(near, -2 / 3 * np.pi**2, 2 * (1 / far**2 - (np.pi / np.sin(np.pi * far)) ** 2))
-    return np.pad(slope * per_um, ((0, 0), (0, 1))), np.pad(bend * per_um**2, ((0, 0), (0, 1)))
-
-
-def _moments(
+def _plane_moments(
     light: NDArray[np.complex128], defocus: NDArray[np.float64], x: NDArray[np.float64], y: NDArray[np.float64], points: NDArray[np.float64]
 ) -> NDArray[np.complex128]:
-    """Sums of the light at points, weighted with 1, x, y, d, xx, xy, xd, yy, yd, dd, shape (10, n)."""
+    """The same at points of one plane, by the light that has gone there."""
     across = np.exp(-1j * np.outer(x, points[:, 0]))
     down = np.exp(-1j * np.outer(y, points[:, 1]))
     deep = light * defocus
@@ -123,12 +127,28 @@ def _moments(
     return np.array([np.einsum("rm,rm->m", weighted[power], columns) for power, columns in terms])
 
 
-def _curvature(moments: NDArray[np.complex128]) -> Curvature:
-    """Intensity with its slope and curvature from the weighted sums of the field."""
+def _bends(moments: NDArray[np.complex128]) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]:
+    """Intensity, shape (n,), its slope (3, n) and its curvature (3, 3, n) from the weighted sums of one component of the field."""
     field, first = moments[0], -1j * moments[1:4]
     second = -moments[4:][[[0, 1, 2], [1, 3, 4], [2, 4, 5]]]
-    intensity = np.abs(field) ** 2
     slope = 2 * np.real(np.conj(field) * first)
-    curvature = 2 * np.real(np.conj(first)[:, None] * first[None] + np.conj(field) * second)
-    with np.errstate(divide="ignore", invalid="ignore"):
-        return Curvature(intensity, (slope / intensity).T, np.moveaxis(curvature / intensity, -1, 0))
+    return np.abs(field) ** 2, slope, 2 * np.real(np.conj(first)[:, None] * first[None] + np.conj(field) * second)
+
+
+def _under_envelope(bare: Curvature, path: LightPath, points: NDArray[np.float64]) -> Curvature:
+    """Multiply the envelope of the pixels on."""
+    per_um = path.side_um * path.scale / (2 * np.pi)
+    slope, bend = _envelope_slope(points[:, :2] * per_um, per_um)
+    both = bare.slope_per_um[:, :, None] * slope[:, None, :]
+    curvature = bare.curvature_per_um2 + both + np.swapaxes(both, 1, 2) + slope[:, :, None] * slope[:, None, :]
+    curvature[:, range(3), range(3)] += bend
+    return Curvature(bare.intensity * path.envelope(points) ** 2, bare.slope_per_um + slope, curvature)
+
+
+def _envelope_slope(u: NDArray[np.float64], per_um: float) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """First and second derivatives of the logarithm of ``sinc(u)^2`` along x, y and z, which has none, shape (n, 3) each."""
+    near = np.abs(u) < 1e-3
+    far = np.where(near, 0.5, u)
+    slope = np.where(near, -2 / 3 * np.pi**2 * u, 2 * (np.pi / np.tan(np.pi * far) - 1 / far))
+    bend = np.where(near, -2 / 3 * np.pi**2, 2 * (1 / far**2 - (np.pi / np.sin(np.pi * far)) ** 2))
+    return np.pad(slope * per_um, ((0, 0), (0, 1))), np.pad(bend * per_um**2, ((0, 0), (0, 1)))
