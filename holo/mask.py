@@ -426,7 +426,15 @@ _RECORD_KEYS: dict[str, tuple[type, ...]] = {
     "figures": (dict,),
     "nudges": (list,),
 }
-_KIND = {str: "a text", int: "a whole number", float: "a number", dict: "an object", list: "a list", type(None): "null"}
+_KIND = {
+    str: "a text",
+    int: "a whole number",
+    float: "a number",
+    dict: "an object",
+    list: "a list",
+    bool: "true or false",
+    type(None): "null",
+}
 
 
 def _check_record(path: str | os.PathLike[str], record: dict[str, Any]) -> None:

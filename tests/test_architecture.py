@@ -52,6 +52,8 @@ ORDER = [
     "rearrange",
     "moves",
     "sequence",
+    "player",
+    "screen",
     "loss",
     "rearranger",
     "frames",
@@ -101,6 +103,7 @@ DOORS = {
     "numba": {"arrays"},
     "pyfftw": {"arrays"},
     "cupy": {"arrays"},
+    "pygame": {"screen"},
     "matplotlib": {f"report.{name}" for name in ("style", "pictures", "smooth", "calibration", "wavefront", "balancing", "atoms", "moves")},
     "click": set(),
 }
