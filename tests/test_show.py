@@ -195,7 +195,11 @@ def test_a_screen_of_fewer_colours_is_refused(monkeypatch, lab):
     assert "found 16 bits of colour; allowed: 24 or more" in run.stderr
 
 
-def test_every_mask_of_a_sequence_is_seen_in_its_turn(x, lab):
+def test_every_mask_of_a_sequence_is_seen_in_its_turn(x, lab, monkeypatch):
+    """On a screen that says how many pictures it makes, so that showing waits for them, which goes another way through SDL."""
+    import pygame
+
+    monkeypatch.setattr(pygame.display, "get_desktop_refresh_rates", lambda: [60])
     seen = []
 
     class Watched:
@@ -210,6 +214,7 @@ def test_every_mask_of_a_sequence_is_seen_in_its_turn(x, lab):
             seen.append(x.colours())
 
     with showing((ROWS, COLUMNS), packing("grey")) as screen:
+        assert screen.refresh_s == 1 / 60
         for path in (lab / "moves", lab / "moves.tiff"):
             seen.clear()
             with opened_sequence(path) as found:
