@@ -71,7 +71,8 @@ def command(
     if listing:
         from holo.screen import screens
 
-        show({"screens": [asdict(place) for place in screens()]}, as_json)
+        found = screens()
+        show({"found": len(found), "screens": [asdict(place) for place in found]}, as_json)
         return
     if mask is None:
         raise click.UsageError("needed: MASK, or --list", context)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import os
+import re
 import signal
 import subprocess
 import sys
@@ -245,6 +246,18 @@ def test_a_command_that_is_told_to_end_blanks_the_screen(x, lab):
     assert (x.colours() == 255).all()  # the server's own white
     assert json.loads(out)["ended_by"] == "SIGTERM"
     assert "follow your laser safety officer" in err
+
+
+def test_the_readme_shows_what_is_printed(monkeypatch, tmp_path, demo_bench):
+    (text,) = re.findall(r"```text\n(\$ holo show.*?)```", (Path(__file__).parent.parent / "README.md").read_text(), flags=re.DOTALL)
+    monkeypatch.chdir(tmp_path)
+    write_mask("sharper.tiff", blank_mask(demo_bench))
+    with virtual_screen(1200, 1000) as large:
+        monkeypatch.setenv("DISPLAY", large.display)
+        monkeypatch.setenv("SDL_VIDEODRIVER", "x11")
+        for part in text.split("$ holo ")[1:]:
+            command, printed = part.split("\n", 1)
+            assert holo_(*command.replace("--seconds 2", "--seconds 0").split()).stdout == printed
 
 
 # ---------------------------------------------------------------------------------------------------------------------
