@@ -201,24 +201,26 @@ class Player:
         end = None if hold_s is None else self._clock() + hold_s
         wanted, told = 0, ""
         while True:
+            if trigger is None:
+                wanted = self._by_key(wanted)
+            elif (found := _told(trigger)) != told:
+                told, number = found, _number(found, self._count)
+                if number is None and warn is not None:
+                    warn(f"{trigger}: found {found[:40]!r}; allowed: a whole number from 0 to {self._count - 1}; the mask shown stays")
+                wanted = wanted if number is None else number
             if not self._frames or wanted != self._frames[-1]:
                 self._stage.prepare(self._load(wanted))
                 self._show(wanted)
             if not self._look() or (end is not None and self._clock() >= end):
                 return self._played()
-            if trigger is None:
-                for wish in self._wishes:
-                    wanted = min(max(wanted + (1 if wish == "next" else -1), 0), self._count - 1)
-            else:
-                found = _told(trigger)
-                if found != told and (told := found):
-                    number = int(found) if found.isdecimal() and len(found) < 10 else -1
-                    if 0 <= number < self._count:
-                        wanted = number
-                    elif warn is not None:
-                        warn(f"{trigger}: found {found[:40]!r}; allowed: a whole number from 0 to {self._count - 1}; the mask shown stays")
-            self._wishes.clear()
             self._sleep(POLL_S)
+
+    def _by_key(self, wanted: int) -> int:
+        """Number of the mask that the keys ask for since the last look."""
+        for wish in self._wishes:
+            wanted = min(max(wanted + (1 if wish == "next" else -1), 0), self._count - 1)
+        self._wishes.clear()
+        return wanted
 
     def _show(self, number: int) -> float:
         """Put what was prepared on the screen, and tell when that was."""
@@ -264,6 +266,12 @@ def _told(trigger: Path) -> str:
             return file.read(64).decode(errors="replace").strip()
     except OSError:
         return ""
+
+
+def _number(text: str, count: int) -> int | None:
+    """The number of a mask that a text is, if it is one."""
+    number = int(text) if text.isdecimal() and len(text) < 10 else count
+    return number if number < count else None
 
 
 @contextmanager

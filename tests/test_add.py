@@ -164,7 +164,7 @@ def test_patterns_lie_where_they_are_wanted(wide):
     assert (checks[0, 0], checks[0, 10], checks[10, 0], checks[10, 10]) == (False, True, True, False)
 
 
-@pytest.mark.parametrize("noll", [2, 3, 4, 7, 11])
+@pytest.mark.parametrize("noll", [3, 4, 8])
 def test_a_polynomial_has_the_rms_that_is_asked_for(demo_bench, noll):
     """Noll (1976): rms 1 over the pupil."""
     found = term(demo_bench, "zernike", {"noll": noll, "waves": 0.3})
@@ -292,6 +292,15 @@ def test_the_record_tells_what_was_summed(lab):
     predicted = json.loads(holo_("predict", "sum.tiff", "--bench", "bench.toml", "--json").stdout)
     assert predicted["efficiency"] < 0.1  # the sites, moved along, lie in the dark middles of the rings
     assert json.loads(holo_("design", "--again", "sum.tiff", "-o", "again.tiff", "--json").stdout)["same_mask"]
+
+
+def test_a_report_tells_what_was_added(bench, pair):
+    from holo.report.page import record_rows
+
+    mask = add(pair, bench, Sum((1.0, 0.0), terms=(("zernike", {"noll": 11, "waves": 0.05}),)))
+    rows = record_rows({"record": mask.record, "levels_digest": "", "seconds": None})
+    assert ("nudged by", "1, 0 um, focus 0 um") in rows
+    assert ("added", "zernike: noll 11, waves 0.05") in rows
 
 
 def test_a_sum_of_masks_has_no_sites_of_its_own(lab):

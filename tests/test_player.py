@@ -137,7 +137,7 @@ def test_a_trigger_file_names_the_mask(tmp_path):
     played = player(stage, 5).by_wish(tmp_path / "trigger", warned.append, 0.5)
     assert stage.seen == [0, 3, 1, 2]
     assert played.ended_by == "time"
-    assert [text.split(": ")[1][:9] for text in warned] == ["found 'x'", "found '7'"]
+    assert [text.split(": ")[1][:9] for text in warned] == ["found 'x'", "found '7'"]  # each once
     assert "allowed: a whole number from 0 to 4; the mask shown stays" in warned[0]
 
 

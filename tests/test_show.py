@@ -293,7 +293,7 @@ def test_a_sequence_that_was_cut_short_fails(no_screen, lab, monkeypatch):
 def test_a_sequence_by_trigger_file(no_screen, lab):
     Path("trigger").write_text("3")
     told = json.loads(holo_("show", "moves", "--screen", 0, "--trigger", "trigger", "--seconds", 0.05, "--json").stdout)
-    assert told["shown"] == 2
+    assert told["shown"] == 1
 
 
 def test_keys_are_understood(no_screen, lab):
@@ -345,6 +345,9 @@ def test_without_the_library_there_is_a_message(lab, monkeypatch, library, messa
     assert message in run.stderr
 
 
+PAGES = ("moves.tiff --screen 0", 2, "moves.tiff: found 5 pages; allowed: those that moves.json names, up to 9")
+
+
 def changed(**change):
     manifest = json.loads(Path("moves/manifest.json").read_text()) | change
     Path("moves/manifest.json").write_text(json.dumps(manifest))
@@ -388,6 +391,7 @@ def frames(**change):
         (lambda: frames(file="../mask.tiff"), "moves --screen 0", 2, "allowed: a page from 0, or a file in the same folder"),
         (lambda: frames(digest="sha256:0"), "moves --screen 0", 2, "frame-00000.tiff: found sha256:"),
         (lambda: Path("moves/manifest.json").write_text("{"), "moves --screen 0", 2, "manifest.json: not JSON"),
+        (lambda: Path("moves.json").write_text(Path("moves.json").read_text().replace('"page": 0', '"page": 9')), *PAGES),
         (lambda: Path("moves/frame-00003.tiff").unlink(), "moves --screen 0", 2, "frame-00003.tiff: no such file"),
     ],
 )
