@@ -19,6 +19,11 @@ if TYPE_CHECKING:
 Term = tuple[str, dict[str, float]]
 """Kind and values of a term."""
 
+CAUTION = (
+    "nothing spreads the light of this mask over sites: all of it may go into one spot; start at low power, and follow your laser safety"
+    " officer, the panel's data sheet and the local rules"
+)
+
 PATTERNS = ("stripes", "checker", "half-plane", "crosshair")
 """Terms of two values."""
 
@@ -39,7 +44,7 @@ PATTERNS = ("stripes", "checker", "half-plane", "crosshair")
 @click.option("--checker", type=int, multiple=True, metavar="CELL", help="Chequered pattern of square cells: pixels.")
 @click.option("--half-plane", type=float, multiple=True, metavar="ANGLE", help="The half of the panel that lies in this direction: deg.")
 @click.option("--crosshair", type=int, multiple=True, metavar="WIDTH", help="A row and a column that cross at the centre: pixels.")
-@click.option("--depth-rad", type=float, metavar="D", help="Phase of the last four where they are not 0; by default pi.")
+@click.option("--depth-rad", type=float, metavar="D", help="Phase of these four patterns where it is not 0; by default pi.")
 @click.option(
     "--centre-mm",
     type=float,
@@ -49,7 +54,7 @@ PATTERNS = ("stripes", "checker", "half-plane", "crosshair")
     help="Centre of spirals, cones, halves, crosshairs.",
 )
 @click.option("--corrected", is_flag=True, help="Take the bench's known aberration off; masks have it off already.")
-@click.option("--levels", type=int, nargs=2, metavar="LOW HIGH", help="Write one of the last four patterns in these levels, as they are.")
+@click.option("--levels", type=int, nargs=2, metavar="LOW HIGH", help="Write one of these four patterns in two levels, as they are.")
 @click.option("--level", type=int, metavar="L", help="Write this level everywhere, as it is.")
 @options.overwrite
 @options.as_json
@@ -104,6 +109,8 @@ def command(
             made = add(first, used, wanted)
     if masks:
         check_field(made.record, used)
+    else:
+        warn([CAUTION])
     write_mask(output, made, overwrite)
     show(_told(output, bench, masks, made, used), as_json)
 
