@@ -16,6 +16,7 @@ from typing import TYPE_CHECKING, Any, TypeAlias, cast
 import numpy as np
 from numpy.typing import NDArray
 
+from holo.arrays import namespace, to_host
 from holo.errors import InputError, naming
 from holo.field.path import LightPath, wrap
 from holo.files import check_output, open_tiff, read_page, writing
@@ -130,8 +131,6 @@ def levels_of_phase(phase: NDArray[np.floating[Any]], panel: Panel) -> Levels:
     >>> levels_of_phase(np.array([[0.0, np.pi, -0.01]]), panel)
     array([[  0, 106,   0]], dtype=uint8)
     """
-    from holo.arrays import namespace  # brings compilers along, which a mask that is only shown does not need
-
     _check_shape(phase, panel, "phase")
     xp = namespace(phase)
     wanted = xp.asarray(phase, dtype=np.float64)
@@ -221,8 +220,6 @@ def phase_of_levels(levels: NDArray[np.integer[Any]], panel: Panel) -> NDArray[n
     >>> phase_of_levels(np.array([[0, 53]]), panel) / np.pi
     array([[0. , 0.5]])
     """
-    from holo.arrays import namespace, to_host
-
     _check_shape(levels, panel, "levels")
     lowest, highest = int(to_host(levels.min())), int(to_host(levels.max()))
     if lowest < 0 or highest >= panel.levels:
