@@ -71,7 +71,7 @@ def command(
         raise click.UsageError(f"found {'both' if follow else 'neither'}; allowed: one of --by-um and --follow", context)
     with naming(mask):
         moved = nudge_mask(old, light_path(used), used.panel, by_um, focus_um)
-    _check_field(moved.record, used)
+    check_field(moved.record, used)
     write_mask(output, moved, overwrite)
     show({"mask": output, "bench": bench, **followed, "by_um": by_um, "focus_um": focus_um, "nudges": len(moved.record["nudges"])}, as_json)
 
@@ -98,7 +98,7 @@ def _drift(mask: Path, record: dict[str, Any], follow: Path) -> Drift:
     return found
 
 
-def _check_field(record: dict[str, Any], bench: Bench) -> None:
+def check_field(record: dict[str, Any], bench: Bench) -> None:
     """Refuse sites that the nudge moved out of the field; warn where they are not known."""
     from holo.design import check_sites, recorded_sites
     from holo.errors import InputError

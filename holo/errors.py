@@ -8,7 +8,8 @@
     ├── RetrievalError        no phase could be found for the wanted light       (also ArithmeticError)
     ├── CalibrationError      frames do not tell what was to be measured         (also RuntimeError)
     ├── RearrangementError    atoms cannot be brought where they are wanted      (also RuntimeError)
-    └── LinkError             no frame came from the panel and camera            (also ConnectionError)
+    ├── LinkError             no frame came from the panel and camera            (also ConnectionError)
+    └── ScreenError           the panel's screen is not there or cannot be used  (also RuntimeError)
 
 Every message names what was wrong, whose it is, what was found and what is allowed.
 """
@@ -49,6 +50,10 @@ class RearrangementError(HoloError, RuntimeError):
 
 class LinkError(HoloError, ConnectionError):
     """No frame, or no usable one, came from the panel and camera; the message says what was waited for."""
+
+
+class ScreenError(HoloError, RuntimeError):
+    """The panel's screen is not there or cannot be used; the message says which screens there are."""
 
 
 @contextmanager

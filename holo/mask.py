@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import json
 import os
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime
 from pathlib import Path
@@ -16,10 +17,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from holo.arrays import namespace, to_host
-from holo.errors import InputError
+from holo.errors import InputError, naming
 from holo.field.path import LightPath, wrap
 from holo.files import check_output, open_tiff, read_page, writing
 from holo.tables import shortened
+from holo.terms import Addend, check_term
 
 if TYPE_CHECKING:
     from holo.bench import Panel
@@ -61,7 +63,8 @@ class Mask:
         JSON-compatible: ``format`` ("holo mask"), ``version`` (1), ``time`` (ISO 8601, UTC), ``holo`` (version of the program),
         ``bench``, ``arrangement`` and ``registration`` (each a dict of ``path``, ``digest``, ``text`` and ``files``, side files by
         digest; ``registration`` is None where the bench's nominal lattice was used), ``seed``, ``options``, ``figures`` (empty where
-        none were predicted for these levels) and ``nudges`` (dicts of ``x_um``, ``y_um``, ``focus_um``, in the order made).
+        none were predicted for these levels) and ``nudges`` (dicts of ``x_um``, ``y_um``, ``focus_um``, in the order made, and of ``added``
+        where more was added, a list of what `holo.terms.Addend.recorded` tells).
     """
 
     levels: Levels
@@ -270,8 +273,10 @@ def nudge_phase(path: LightPath, phase: NDArray[np.floating[Any]], dx_um: float,
     return wrap(moved)
 
 
-def nudge_mask(mask: Mask, path: LightPath, panel: Panel, by_um: tuple[float, float], focus_um: float = 0.0) -> Mask:
-    """Move the light of a mask; the new record says by how much, and has no figures until they are predicted anew.
+def nudge_mask(
+    mask: Mask, path: LightPath, panel: Panel, by_um: tuple[float, float], focus_um: float = 0.0, added: Sequence[Addend] = ()
+) -> Mask:
+    """Move the light of a mask, and add to its phase; the new record says what, and has no figures until they are predicted anew.
 
     Parameters
     ----------
@@ -284,6 +289,8 @@ def nudge_mask(mask: Mask, path: LightPath, panel: Panel, by_um: tuple[float, fl
         x and y that the light moves by in the objective plane.
     focus_um : float
         How far it moves along the axis.
+    added : sequence of Addend
+        What else is added. Phases are summed; response and flatness of the panel are applied to the sum, once.
 
     Returns
     -------
@@ -292,10 +299,17 @@ def nudge_mask(mask: Mask, path: LightPath, panel: Panel, by_um: tuple[float, fl
     Raises
     ------
     InputError
-        As `nudge_phase`.
+        As `nudge_phase`, and if what is added has another shape.
     """
-    phase = nudge_phase(path, mask.phase, by_um[0], by_um[1], focus_um)
-    step = {"x_um": float(by_um[0]), "y_um": float(by_um[1]), "focus_um": float(focus_um)}
+    _check_shape(mask.phase, panel, "phase")
+    total: NDArray[np.floating[Any]] = mask.phase
+    for addend in added:
+        _check_shape(addend.phase, panel, f"{addend.recorded['kind']}")
+        total = np.asarray(total, np.float64) + addend.phase
+    phase = nudge_phase(path, total, by_um[0], by_um[1], focus_um)
+    step: dict[str, Any] = {"x_um": float(by_um[0]), "y_um": float(by_um[1]), "focus_um": float(focus_um)}
+    if added:
+        step["added"] = [addend.recorded for addend in added]
     record = {**mask.record, "figures": {}, "nudges": [*mask.record["nudges"], step]}
     return replace(mask, levels=levels_of_phase(phase, panel), phase=phase, record=record)
 
@@ -395,6 +409,13 @@ SOURCES = ("bench", "arrangement", "registration")
 
 _SOURCE_KEYS: dict[str, tuple[type, ...]] = {"path": (str,), "digest": (str,), "text": (str,), "files": (dict,)}
 _NUDGE_KEYS: dict[str, tuple[type, ...]] = {"x_um": (int, float), "y_um": (int, float), "focus_um": (int, float)}
+_FILE_KEYS: dict[str, tuple[type, ...]] = {"path": (str,), "digest": (str,)}
+_ADDED_KEYS: dict[str, dict[str, tuple[type, ...]]] = {  # besides the terms
+    "mask": _FILE_KEYS,
+    "array": {**_FILE_KEYS, "factor": (int, float)},
+    "corrected": {},
+    "levels": {"low": (int,), "high": (int,), "pattern": (dict, type(None))},
+}
 _RECORD_KEYS: dict[str, tuple[type, ...]] = {
     "format": (str,),
     "version": (int,),
@@ -408,7 +429,15 @@ _RECORD_KEYS: dict[str, tuple[type, ...]] = {
     "figures": (dict,),
     "nudges": (list,),
 }
-_KIND = {str: "a text", int: "a whole number", float: "a number", dict: "an object", list: "a list", type(None): "null"}
+_KIND = {
+    str: "a text",
+    int: "a whole number",
+    float: "a number",
+    dict: "an object",
+    list: "a list",
+    bool: "true or false",
+    type(None): "null",
+}
 
 
 def _check_record(path: str | os.PathLike[str], record: dict[str, Any]) -> None:
@@ -426,11 +455,25 @@ def _check_record(path: str | os.PathLike[str], record: dict[str, Any]) -> None:
             if not abs(step[key]) <= FARTHEST_NUDGE_UM:  # also false for NaN
                 found = f"{path}: record.nudges[{number}].{key}: found {shortened(step[key])}"
                 raise InputError(f"{found}; allowed: from {-FARTHEST_NUDGE_UM:g} to {FARTHEST_NUDGE_UM:g}")
+        _check_added(path, f"record.nudges[{number}].added", step.get("added", []))
     try:
         datetime.fromisoformat(record["time"])
         json.dumps(record, allow_nan=False)
     except (ValueError, TypeError, RecursionError) as error:
         raise InputError(f"{path}: record: {error}; allowed: JSON with finite numbers and an ISO 8601 time") from error
+
+
+def _check_added(path: str | os.PathLike[str], where: str, added: object) -> None:
+    """Raise `InputError` unless these are what addends record."""
+    if not isinstance(added, list):
+        raise InputError(f"{path}: {where}: found {shortened(added)}; allowed: a list")
+    for number, entry in enumerate(added):
+        kind = entry.get("kind") if isinstance(entry, dict) else None
+        if isinstance(kind, str) and kind in _ADDED_KEYS:
+            check_keys(path, f"{where}[{number}]", entry, _ADDED_KEYS[kind])
+        else:
+            with naming(path):
+                check_term(f"{where}[{number}]", entry)
 
 
 def _check_head(path: str | os.PathLike[str], record: dict[str, Any]) -> None:

@@ -8,15 +8,20 @@ from __future__ import annotations
 import json
 import shutil
 from collections.abc import Callable, Iterator
+from contextlib import contextmanager, nullcontext
+from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any, cast
 
 import numpy as np
 from numpy.typing import NDArray
 
 from holo.errors import InputError, OutputExistsError
-from holo.files import check_output, digest, read_bytes, read_tiff, write_text, writing
-from holo.moves import MoveFrame, told
+from holo.files import check_output, digest, open_tiff, read_bytes, read_page, read_tiff, write_text, writing
+from holo.mask import Levels, check_keys
+
+if TYPE_CHECKING:
+    from holo.moves import MoveFrame  # which compiles kernels; showing a sequence needs none
 
 FORMAT, VERSION = "holo sequence", 1
 """What a manifest calls itself, and its version."""
@@ -161,6 +166,8 @@ def _resumed(part: Path, wanted: dict[str, Any]) -> tuple[dict[str, Any], MoveFr
 
 def _continued(part: Path, wanted: dict[str, Any]) -> tuple[dict[str, Any], MoveFrame]:
     """The manifest and the last frame of a folder that fits; what a kill has left half done is cleared away."""
+    from holo.moves import MoveFrame
+
     text = read_bytes(part / JOURNAL, MAX_JOURNAL_BYTES).decode()
     head, *entries = [json.loads(line) for line in text[: text.rindex("\n")].split("\n")]
     if head != wanted or not all(digest(part / entry["file"]) == entry["digest"] for entry in entries):
@@ -181,6 +188,8 @@ def _continued(part: Path, wanted: dict[str, Any]) -> tuple[dict[str, Any], Move
 def _add(part: Path, manifest: dict[str, Any], frame: MoveFrame) -> None:
     """Write a frame, what the next one needs, and its line in the journal, in this order."""
     import tifffile
+
+    from holo.moves import told
 
     name = f"frame-{frame.number:05d}.tiff"
     levels = frame.levels.astype(np.uint8) if manifest["head"].get("levels", 256) <= 256 else frame.levels
@@ -228,3 +237,105 @@ def _take_place(part: Path, output: Path) -> None:
         shutil.rmtree(old)
     else:
         part.rename(output)
+
+
+# ---------------------------------------------------------------------------------------------------------------------
+# reading
+
+
+@dataclass(frozen=True, eq=False)
+class StoredSequence:
+    """A sequence on disk, open.
+
+    Attributes
+    ----------
+    manifest : dict
+        As `write_sequence` returns it.
+    shape : (int, int)
+        Rows and columns of its masks.
+    load : callable
+        Of the number of a frame: its levels, ndarray of uint8 or uint16. Raises `InputError` if its file is missing, damaged, of another
+        shape, or not the one of the manifest.
+    """
+
+    manifest: dict[str, Any]
+    shape: tuple[int, int]
+    load: Callable[[int], Levels]
+
+    @property
+    def count(self) -> int:
+        """Number of frames."""
+        return len(self.manifest["frames"])
+
+
+def is_sequence(path: Path) -> bool:
+    """Tell whether this is a sequence, not one mask: a folder, or a TIFF file with a manifest beside it."""
+    if path.is_dir() or not _paged(path):
+        return path.is_dir()
+    try:
+        found = json.loads(read_bytes(path.with_suffix(".json"), MAX_JOURNAL_BYTES))
+    except (InputError, ValueError, RecursionError):
+        return False
+    return isinstance(found, dict) and found.get("format") == FORMAT
+
+
+@contextmanager
+def opened_sequence(path: Path) -> Iterator[StoredSequence]:
+    """Open a sequence that `write_sequence` has written.
+
+    Raises
+    ------
+    InputError
+        If there is no manifest, or it is not one of a complete sequence, and what `StoredSequence.load` raises for the first frame.
+    """
+    where = path.with_suffix(".json") if _paged(path) else path / MANIFEST
+    manifest = _read_manifest(where)
+    entries = manifest["frames"]
+    with open_tiff(path) if _paged(path) else nullcontext() as pages:
+
+        def read(number: int) -> Levels:
+            if pages is None:
+                file = path / entries[number]["file"]
+                if digest(file) != entries[number]["digest"]:
+                    raise InputError(f"{file}: found {digest(file)}; allowed: {entries[number]['digest']}, the file that {where} names")
+                return _checked(file, read_tiff(file))
+            if entries[number]["page"] >= len(pages):
+                raise InputError(f"{path}: found {len(pages)} pages; allowed: those that {where} names, up to {entries[number]['page']}")
+            return _checked(path, read_page(path, pages, entries[number]["page"]))
+
+        first = read(0)
+
+        def load(number: int) -> Levels:
+            levels = read(number)
+            if levels.shape != first.shape:
+                raise InputError(f"{path}: frame {number}: found shape {levels.shape}; allowed: {first.shape}, that of frame 0")
+            return levels
+
+        yield StoredSequence(manifest, (first.shape[0], first.shape[1]), load)
+
+
+def _checked(file: Path, levels: NDArray[Any]) -> Levels:
+    if str(levels.dtype) not in ("uint8", "uint16"):
+        raise InputError(f"{file}: found pixels of type {levels.dtype}; allowed: uint8 or uint16")
+    return cast(Levels, levels)
+
+
+def _read_manifest(path: Path) -> dict[str, Any]:
+    """The manifest of a complete sequence, with what is needed to find its frames."""
+    try:
+        found = json.loads(read_bytes(path, MAX_JOURNAL_BYTES))
+    except (ValueError, RecursionError) as error:
+        raise InputError(f"{path}: not JSON ({str(error)[:120]}); allowed: the manifest of a sequence") from error
+    if not isinstance(found, dict) or (found.get("format"), found.get("version")) != (FORMAT, VERSION):
+        raise InputError(f"{path}: found no {FORMAT!r} of version {VERSION}; allowed: the manifest that holo rearrange writes")
+    paged = path.name != MANIFEST
+    check_keys(path, "manifest", found, {"complete": (bool,), "frames": (list,), "frame_ms": (int, float)})
+    if not 0.1 <= found["frame_ms"] <= 3.6e6:
+        raise InputError(f"{path}: manifest.frame_ms: found {found['frame_ms']:g}; allowed: from 0.1 to 3.6e6")
+    if not found["complete"] or not found["frames"]:
+        raise InputError(f"{path}: found {len(found['frames'])} frames of a sequence that is not complete; allowed: a complete one")
+    for number, entry in enumerate(found["frames"]):
+        check_keys(path, f"frames[{number}]", entry, {"page": (int,)} if paged else {"file": (str,), "digest": (str,)})
+        if entry["page"] < 0 if paged else Path(entry["file"]).name != entry["file"]:
+            raise InputError(f"{path}: frames[{number}]: found {str(entry)[:80]}; allowed: a page from 0, or a file in the same folder")
+    return found

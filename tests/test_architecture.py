@@ -33,6 +33,7 @@ ORDER = [
     "field.window",
     "field.window_gpu",
     "field.pixels",
+    "terms",
     "retrieve.trim",
     "retrieve.device",
     "retrieve.stages",
@@ -48,6 +49,7 @@ ORDER = [
     "retrieve.dense",
     "retrieve.follow",
     "mask",
+    "addends",
     "predict",
     "predict_smooth",
     "atoms",
@@ -57,6 +59,7 @@ ORDER = [
     "site_traps",
     "design",
     "design_smooth",
+    "compose",
     "transition",
     "assignment",
     "paths",
@@ -64,6 +67,8 @@ ORDER = [
     "moves",
     "stream",
     "sequence",
+    "player",
+    "screen",
     "loss",
     "rearranger",
     "frames",
@@ -120,6 +125,7 @@ DOORS = {
     "matplotlib": {
         f"report.{name}" for name in ("style", "pictures", "smooth", "calibration", "wavefront", "response", "balancing", "atoms", "moves")
     },
+    "pygame": {"screen"},
     "click": set(),
 }
 

@@ -27,6 +27,7 @@ from holo.predict import displaced, vectors
 from holo.report.pictures import PLANES, Scene, draw, drawn_depths
 from holo.report.style import Picture, counted
 from holo.retrieve.spots import EFFORTS
+from holo.terms import told
 
 if TYPE_CHECKING:
     from holo.bench import Bench
@@ -435,7 +436,9 @@ def record_rows(summary: dict[str, Any]) -> list[tuple[str, str]]:
     rows.append(("seed", f"{record['seed']}"))
     options = {name: value for name, value in record["options"].items() if name != "dense"} | record["options"].get("dense", {})
     rows.extend((name.replace("_", " "), f"{value}") for name, value in options.items() if value is not None)
-    rows.extend(("nudged by", f"{step['x_um']:g}, {step['y_um']:g} um, focus {step['focus_um']:g} um") for step in record["nudges"])
+    for step in record["nudges"]:
+        rows.append(("nudged by", f"{step['x_um']:g}, {step['y_um']:g} um, focus {step['focus_um']:g} um"))
+        rows.extend(("added", told(entry)) for entry in step.get("added", []))
     if summary["seconds"] is not None:
         rows.append(("time taken", f"{summary['seconds']:.3g} s"))
     return rows
