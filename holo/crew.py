@@ -85,12 +85,6 @@ class Processes:
             self._all.append(worker)
             return worker
 
-    @property
-    def pids(self) -> list[int]:
-        """Process ids of the workers that live."""
-        with self._lock:
-            return [worker.pid for worker in self._all if worker.poll() is None]
-
     def close(self) -> None:
         """End all processes at once."""
         with self._lock:
@@ -98,7 +92,7 @@ class Processes:
             for worker in self._all:
                 worker.kill()
             for worker in self._all:
-                worker.wait()
+                _end(worker)
 
 
 def _end(worker: subprocess.Popen[bytes]) -> str:
@@ -142,14 +136,19 @@ class Cluster:
             self._client: Client = Client(address, timeout=patience_s, set_as_default=False)
         except (OSError, ValueError, TypeError) as error:
             raise InputError(f"scheduler: found none that answers at {address} within {patience_s:g} s ({error})") from error
-        try:
-            self._client.wait_for_workers(1, timeout=patience_s)
-        except TimeoutError as error:
-            self._client.close()
-            found = f"scheduler: found no worker at {address} within {patience_s:g} s"
-            raise InputError(f"{found}; start one: dask worker {address}") from error
+        self._address, self._patience_s = address, patience_s
+        self.wait_for(1)
         self.size = size or sum(self._client.nthreads().values())
         self._running: set[Future[Any]] = set()
+
+    def wait_for(self, workers: int) -> None:
+        """Wait until there are so many workers; raises `InputError` and leaves the cluster if they do not come in time."""
+        try:
+            self._client.wait_for_workers(workers, timeout=self._patience_s)
+        except TimeoutError as error:
+            self._client.close()
+            found = f"scheduler: found too few workers at {self._address} within {self._patience_s:g} s"
+            raise InputError(f"{found}; allowed: {workers} or more; start one: dask worker {self._address}") from error
 
     def ask(self, task: Task) -> Made:
         """Have a design made by some worker; the cluster itself moves it to another one a few times when its worker dies."""

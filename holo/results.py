@@ -114,10 +114,10 @@ class Results:
                 self.entries = {} if overwrite else _read_journal(self.folder / JOURNAL)
             elif present:
                 raise OutputExistsError(f"{self.folder}: holds {present[0]} and no journal of a batch; name a new folder")
-            (self.folder / MASKS).mkdir(exist_ok=True)
             self._clear()
             lines = [HEAD, *(vars(entry) for entry in self.entries.values())]
             write_text(self.folder / JOURNAL, "".join(_line(line) for line in lines), overwrite=True)
+            (self.folder / MASKS).mkdir(exist_ok=True)  # after the journal, which makes the folder one of a batch
             self._journal: IO[str] = self._held.enter_context((self.folder / JOURNAL).open("a", encoding="utf-8"))
         except OSError as error:
             if isinstance(error, OutputExistsError):
