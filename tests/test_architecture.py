@@ -12,6 +12,8 @@ ORDER = [
     "errors",
     "files",
     "tables",
+    "toml_edit",
+    "starters",
     "lattice",
     "affine",
     "images",
@@ -43,6 +45,7 @@ ORDER = [
     "predict_smooth",
     "design",
     "design_smooth",
+    "jobs",
     "transition",
     "assignment",
     "paths",
@@ -93,12 +96,19 @@ ORDER = [
     "report.balancing",
     "report.atoms",
     "report.moves",
+    "worker",
+    "crew",
+    "results",
+    "batch",
 ]
 DOORS = {
     "numba": {"arrays"},
     "pyfftw": {"arrays"},
     "cupy": {"arrays"},
     "matplotlib": {f"report.{name}" for name in ("style", "pictures", "smooth", "calibration", "wavefront", "balancing", "atoms", "moves")},
+    "dask": {"crew"},
+    "distributed": {"crew"},
+    "pyarrow": {"results"},
     "click": set(),
 }
 
