@@ -66,11 +66,11 @@ def command(
             checker.check(job)
         show({"jobs": len(wanted), "list": [*map(_listed, wanted)]}, as_json)
         return
+    crew = _crew(scheduler, workers, threads, len(wanted))
+    note(f"{len(wanted)} jobs, {crew.size} at a time")
     with _followed() as told:
         try:
-            made = run_jobs(
-                wanted, folder, _crew(scheduler, workers, threads, len(wanted)), retries=retries, overwrite=overwrite, told=told
-            )
+            made = run_jobs(wanted, folder, crew, retries=retries, overwrite=overwrite, told=told)
         except KeyboardInterrupt:
             note(f"\nthe same command goes on where this one stopped, in {folder}")
             raise

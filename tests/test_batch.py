@@ -470,7 +470,7 @@ def test_the_command_prints_a_summary_and_progress(lab, here):
     folder = str(lab / "jobs-results")
     assert told == {"folder": folder, "table": f"{folder}/table.csv", "jobs": 3, "done": 3, "kept": 0, "failed": 0}
     assert run.exit_code == 0
-    assert sorted(line.split("  ")[1] for line in run.stderr.splitlines()) == [f"n_seed={n}: done: uniformity 0.5" for n in range(3)]
+    assert sorted(line.split("  ")[1] for line in run.stderr.splitlines()[1:]) == [f"n_seed={n}: done: uniformity 0.5" for n in range(3)]
     assert json.loads(command(lab / "jobs.toml", "--json").stdout)["kept"] == 3
 
 
