@@ -67,7 +67,6 @@ def command(
         show({"jobs": len(wanted), "list": [*map(_listed, wanted)]}, as_json)
         return
     crew = _crew(scheduler, workers, threads, len(wanted))
-    note(f"{len(wanted)} jobs, {crew.size} at a time")
     with _followed() as told:
         try:
             made = run_jobs(wanted, folder, crew, retries=retries, overwrite=overwrite, told=told)
@@ -115,6 +114,9 @@ def _followed() -> Iterator[Callable[[Step], None]]:
     wipe = "\r\x1b[K" if one_line else ""
 
     def told(step: Step) -> None:
+        if step.state == "begun":
+            note(f"jobs: {step.total}, done before: {step.finished}")
+            return
         fresh = [text for text in step.warnings if text not in seen]
         seen.update(fresh)
         if wipe and (fresh or step.error):

@@ -21,13 +21,14 @@ from holo.worker import Made, Task
 
 @dataclass(frozen=True)
 class Step:
-    """One job of a batch that has come to an end, or is tried again.
+    """One job of a batch that has come to an end, or is tried again; before them, the beginning.
 
     Attributes
     ----------
     job : str
+        Its name; empty at the beginning.
     state : str
-        ``done``, ``failed`` or ``again``.
+        ``done``, ``failed`` or ``again``; ``begun`` at the beginning, when all jobs are checked.
     figures : dict
     warnings : tuple of str
     error : str
@@ -101,7 +102,7 @@ def run_jobs(
     overwrite : bool
         Whether to make everything again that an earlier run has done.
     told : callable, optional
-        Called with a `Step` after each job, from this thread.
+        Called with a `Step` at the beginning and after each job, from this thread.
 
     Returns
     -------
@@ -178,6 +179,7 @@ class _Run:
 
     def go(self) -> None:
         """Have twice as many jobs under way as are worked at, so that nobody waits for what is read and written here."""
+        self._tell("", "begun", Made())
         most = 2 * self._crew.size
         with ThreadPoolExecutor(most) as pool:
             try:
@@ -203,16 +205,16 @@ class _Run:
 
     def _take(self, attempt: _Attempt, made: Made) -> None:
         if made.again and attempt.tries <= self._retries:
-            self._tell(attempt.job, "again", made)
+            self._tell(attempt.job.name, "again", made)
             self._waiting.append(replace(attempt, tries=attempt.tries + 1))
             return
         entry = self._results.keep(attempt.job, attempt.inputs, made, attempt.tries)
         self._finished += 1
-        self._tell(attempt.job, entry.state, made)
+        self._tell(attempt.job.name, entry.state, made)
 
-    def _tell(self, job: Job, state: str, made: Made) -> None:
+    def _tell(self, job: str, state: str, made: Made) -> None:
         if self._told is None:
             return
         each = (time.perf_counter() - self._begin) / max(self._finished - self._kept, 1)
         left = each * (self._total - self._finished)
-        self._told(Step(job.name, state, made.figures or {}, made.warnings, made.error, self._finished, self._total, left))
+        self._told(Step(job, state, made.figures or {}, made.warnings, made.error, self._finished, self._total, left))

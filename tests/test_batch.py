@@ -109,11 +109,11 @@ def test_a_mask_of_changed_inputs_can_be_made_again_from_its_record(lab):
 
 
 def test_the_tables_tell_all_and_agree(lab):
-    named = '[[job]]\nname = "a"\nadd.1.at = [0, 1]\n[[job]]\nname = "b"\nuniformity = 0.9\n[[job]]\nname = "c"\n'
+    named = '[[job]]\nname = "a"\nadd.1.at = [0, 1]\n[[job]]\nname = "b"\nuniformity = 0.9\n[[job]]\nname = "c"\nseed = 5\n'
     jobs = jobs_of(lab, f'arrangement = "nine.toml"\ndark.margin = 2\n{named}')
 
     def answer(task, count):
-        return quickly(task) if count < 3 else Made(error="no, with a comma")
+        return quickly(task) if task.options.seed == 0 else Made(error="no, with a comma")
 
     made = run_jobs(jobs, lab / "out", Here(answer))
     rows = [json.loads(line) for line in (lab / "out" / "table.jsonl").read_text().splitlines()]
@@ -158,7 +158,7 @@ def test_reports_come_with_the_masks(lab, monkeypatch):
 
 
 def test_a_job_that_fails_does_not_stop_the_others(lab):
-    crew = Here(lambda task, count: Made(error="bad") if count == 2 else quickly(task))
+    crew = Here(lambda task, count: Made(error="bad") if task.options.seed == 1 else quickly(task))
     made = run_jobs(several(lab, 4), lab / "out", crew)
     assert (made.done, made.failed) == (3, 1)
     assert [row["state"] for row in made.rows] == ["done", "failed", "done", "done"]
@@ -174,7 +174,7 @@ def test_lost_workers_are_tried_again_as_often_as_asked(lab):
     made = run_jobs(several(lab, 2), lab / "out", crew, retries=2, told=steps.append)
     assert [row["tries"] for row in made.rows] == [3, 1]
     assert [row["state"] for row in made.rows] == ["failed", "done"]
-    assert sorted(step.state for step in steps) == ["again", "again", "done", "failed"]
+    assert sorted(step.state for step in steps) == ["again", "again", "begun", "done", "failed"]
     assert (steps[-1].finished, steps[-1].total, steps[-1].seconds_left) == (2, 2, 0)
 
 
@@ -254,7 +254,7 @@ def test_what_is_done_is_made_again_only_if_something_has_changed(lab):
         crew = Here(quickly)
         made = run_jobs(jobs, out, crew, **options)
         assert made.kept == len(jobs) - len(crew.asked)
-        return [task.options.seed for task in crew.asked]
+        return sorted(task.options.seed for task in crew.asked)
 
     assert asked(jobs) == []
     (out / "masks" / "n_seed=1.tiff").unlink()
@@ -343,7 +343,7 @@ def alive(pid):
         return False
 
 
-def until(condition, seconds=60):
+def until(condition, seconds=240):
     end = time.monotonic() + seconds
     while not condition():
         assert time.monotonic() < end, "waited too long"
@@ -413,7 +413,7 @@ def test_a_cluster_makes_the_same_masks_though_a_worker_is_killed(lab):
     jobs = several(lab, 16)
     steps = []
     with cluster(lab, 2) as (address, workers):
-        crew = Cluster(address)
+        crew = Cluster(address, patience_s=240)
         crew.wait_for(2)
 
         def told(step):
