@@ -18,6 +18,9 @@ from holo.jobs import Checker, Job, inputs_digest
 from holo.results import Results
 from holo.worker import Made, Task
 
+TABLES_EVERY_S = 60.0
+"""How old the tables may become while a batch is running."""
+
 
 @dataclass(frozen=True)
 class Step:
@@ -115,7 +118,7 @@ def run_jobs(
         If a job cannot be done, as far as that is known before any is begun; then nothing is written. Later, if the folder cannot be
         written.
     KeyboardInterrupt
-        After Ctrl-C. The tables are up to date then, and the same call goes on.
+        After Ctrl-C. The tables are up to date then, as they are to a minute during the run, and the same call goes on.
 
     Notes
     -----
@@ -147,7 +150,7 @@ def run_jobs(
             for attempt in waiting:
                 results.entries.pop(attempt.job.name, None)
             try:
-                _Run(results, crew, checker, waiting, len(jobs), retries, told).go()
+                _Run(results, crew, checker, jobs, waiting, retries, told).go()
             except KeyboardInterrupt:
                 results.tabulate(jobs)
                 raise
@@ -166,15 +169,15 @@ class _Run:
         results: Results,
         crew: Crew,
         checker: Checker,
+        jobs: Sequence[Job],
         waiting: deque[_Attempt],
-        total: int,
         retries: int,
         told: Callable[[Step], None] | None,
     ) -> None:
         self._results, self._crew, self._checker = results, crew, checker
-        self._waiting, self._retries, self._told = waiting, retries, told
-        self._total, self._kept, self._finished = total, total - len(waiting), total - len(waiting)
-        self._begin = time.perf_counter()
+        self._jobs, self._waiting, self._retries, self._told = jobs, waiting, retries, told
+        self._kept = self._finished = len(jobs) - len(waiting)
+        self._begin = self._tabulated = time.perf_counter()
         self._running: dict[Future[Made], _Attempt] = {}
 
     def go(self) -> None:
@@ -211,10 +214,13 @@ class _Run:
         entry = self._results.keep(attempt.job, attempt.inputs, made, attempt.tries)
         self._finished += 1
         self._tell(attempt.job.name, entry.state, made)
+        if time.perf_counter() - self._tabulated > TABLES_EVERY_S:
+            self._results.tabulate(self._jobs)
+            self._tabulated = time.perf_counter()
 
     def _tell(self, job: str, state: str, made: Made) -> None:
         if self._told is None:
             return
         each = (time.perf_counter() - self._begin) / max(self._finished - self._kept, 1)
-        left = each * (self._total - self._finished)
-        self._told(Step(job, state, made.figures or {}, made.warnings, made.error, self._finished, self._total, left))
+        left = each * (len(self._jobs) - self._finished)
+        self._told(Step(job, state, made.figures or {}, made.warnings, made.error, self._finished, len(self._jobs), left))

@@ -12,7 +12,7 @@ import os
 import re
 from collections import Counter
 from collections.abc import Iterable, Iterator, Mapping, Sequence
-from dataclasses import asdict, dataclass, field, replace
+from dataclasses import asdict, dataclass, field, fields, replace
 from functools import lru_cache
 from itertools import count, product
 from pathlib import Path
@@ -39,8 +39,8 @@ from holo.toml_edit import changed_toml
 FILES = ("arrangement", "bench", "registration")
 """Keys that name files."""
 
-DENSE = ("darkness", "given_up", "drift_nm")
-OPTIONS = ("effort", "seed", "uniformity", "iterations", "engine", "polarisation", "rms", *DENSE)
+DENSE = tuple(option.name for option in fields(DenseOptions))
+OPTIONS = (*(option.name for option in fields(DesignOptions) if option.name != "dense"), *DENSE)
 """Keys that are options of `holo design`."""
 
 BENCH_TABLES = ("light", "panel", "optics", "camera", "lattice")
@@ -375,7 +375,9 @@ def _feasible(inputs: Inputs, options: DesignOptions) -> None:
 def inputs_digest(inputs: Inputs, job: Job) -> str:
     """Digest of all that the results of a job depend on."""
     sources = {name: source and source["digest"] for name, source in inputs.sources.items()}
-    return digest_of(json.dumps([sources, asdict(job.options), job.report], sort_keys=True).encode())
+    usual = asdict(DesignOptions())  # left out, so that options of later versions change nothing
+    chosen = {key: value for key, value in asdict(job.options).items() if value != usual[key]}
+    return digest_of(json.dumps([sources, chosen, job.report], sort_keys=True).encode())
 
 
 def _starting(changes: Mapping[str, Any], tables: Sequence[str]) -> dict[str, Any]:

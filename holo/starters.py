@@ -41,13 +41,13 @@ def arrangement_file(given: str | os.PathLike[str], folder: str | os.PathLike[st
     >>> arrangement_file("ring") == patterns()["ring"]
     True
     """
-    known = patterns()
     place = Path(folder, given)
     try:
         if place.exists():
             return place
     except OSError as error:  # a name that no file can have
         raise InputError(f"{place}: cannot be read ({error.strerror or error})") from error
+    known = patterns()
     if str(given) in known:
         return known[str(given)]
     near = difflib.get_close_matches(Path(given).stem, known, 1)

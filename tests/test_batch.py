@@ -316,6 +316,14 @@ def test_a_break_at_any_write_is_mended_by_the_next_run(lab, monkeypatch, call):
     assert kept == sorted(kept)
 
 
+def test_the_tables_grow_while_a_batch_runs(lab, monkeypatch):
+    monkeypatch.setattr("holo.batch.TABLES_EVERY_S", 0.0)
+    table, seen = lab / "out" / "table.jsonl", []
+    steps = lambda step: seen.append(table.read_text().count('"done"') if table.exists() else 0)  # noqa: E731
+    run_jobs(several(lab, 3), lab / "out", Here(quickly), told=steps)
+    assert seen == [0, 0, 1, 2]
+
+
 def test_ctrl_c_leaves_tables_and_a_run_that_goes_on(lab):
     def answer(task, count):
         if count == 3:
