@@ -13,7 +13,7 @@ from typing import Any
 
 from holo.arrays import core_count
 from holo.crew import Crew, Processes
-from holo.errors import HoloError, InputError
+from holo.errors import ClusterError, HoloError, InputError
 from holo.jobs import Checker, Job, inputs_digest
 from holo.results import Results
 from holo.worker import Made, Task
@@ -117,6 +117,8 @@ def run_jobs(
     InputError
         If a job cannot be done, as far as that is known before any is begun; then nothing is written. Later, if the folder cannot be
         written.
+    ClusterError
+        If the cluster is gone. The same call goes on later, as after Ctrl-C.
     KeyboardInterrupt
         After Ctrl-C. The tables are up to date then, as they are to a minute during the run, and the same call goes on.
 
@@ -151,7 +153,7 @@ def run_jobs(
                 results.entries.pop(attempt.job.name, None)
             try:
                 _Run(results, crew, checker, jobs, waiting, retries, told).go()
-            except KeyboardInterrupt:
+            except (KeyboardInterrupt, ClusterError):
                 results.tabulate(jobs)
                 raise
             rows = results.tabulate(jobs)

@@ -13,11 +13,14 @@ from queue import Empty, SimpleQueue
 from typing import TYPE_CHECKING, Any, Protocol
 
 from holo.arrays import THREADS
-from holo.errors import InputError
+from holo.errors import ClusterError, InputError
 from holo.worker import Made, Task, make
 
 if TYPE_CHECKING:
     from distributed import Client, Future
+
+LOOKED_AFTER_S = 2.0
+"""How often a job looks whether the scheduler that it was given to is still there."""
 
 _BLAS = ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS", "VECLIB_MAXIMUM_THREADS")
 
@@ -118,7 +121,7 @@ class Cluster:
     size : int, optional
         How many designs it makes at a time; by default as many as its workers have threads.
     patience_s : float
-        How long to wait for the scheduler and a first worker.
+        How long to wait for the scheduler and a first worker, and for a scheduler that was lost.
 
     Raises
     ------
@@ -136,7 +139,7 @@ class Cluster:
             self._client: Client = Client(address, timeout=patience_s, set_as_default=False)
         except (OSError, ValueError, TypeError) as error:
             raise InputError(f"scheduler: found none that answers at {address} within {patience_s:g} s ({error})") from error
-        self._address, self._patience_s = address, patience_s
+        self._address, self._patience_s, self._closed = address, patience_s, False
         self.wait_for(1)
         self.size = size or sum(self._client.nthreads().values())
         self._running: set[Future[Any]] = set()
@@ -156,23 +159,45 @@ class Cluster:
 
         from distributed import KilledWorker
 
+        if self._client.status == "closed":
+            raise self._lost()
         future = self._client.submit(make, task, pure=False, retries=0)
         self._running.add(future)
         try:
-            made: Made = future.result()
+            return self._answer(future)
         except KilledWorker as error:
             return Made(error=f"its worker was lost again and again: {error}")
-        except CancelledError:
-            return Made(error="the cluster was lost, or the batch ended", again=True)
+        except CancelledError:  # the scheduler was lost for a while; if it comes back in time, another try finds it
+            return Made(error=f"the scheduler at {self._address} was lost", again=True)
+        except ClusterError:
+            raise
         except Exception as error:  # a worker without holo, a message too large, ...
             return Made(error=f"the cluster could not run it: {type(error).__name__}: {error}", again=True)
         finally:
             self._running.discard(future)
-        return made
+
+    def _answer(self, future: Future[Any]) -> Made:
+        """Wait for an answer, as long as there is somebody to give it."""
+        while True:
+            try:
+                made: Made = future.result(timeout=LOOKED_AFTER_S)
+                return made
+            except TimeoutError as error:  # `make` raises nothing
+                if self._client.status == "closed":
+                    raise self._lost() from error
+
+    def _lost(self) -> ClusterError:
+        return ClusterError(
+            f"scheduler: lost the one at {self._address} for more than {self._patience_s:g} s; the same command goes on later"
+        )
 
     def close(self) -> None:
         """Cancel what is running and leave the cluster."""
+        if self._closed:
+            return
+        self._closed = True
         try:
-            self._client.cancel(list(self._running))
+            if self._client.status == "running":
+                self._client.cancel(list(self._running))
         finally:
             self._client.close()

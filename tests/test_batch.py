@@ -23,7 +23,7 @@ from holo.cli import main
 from holo.crew import Cluster
 from holo.design import design, read_inputs, remake
 from holo.design_smooth import design_smooth
-from holo.errors import InputError, OutputExistsError
+from holo.errors import ClusterError, InputError, OutputExistsError
 from holo.jobs import read_jobs
 from holo.mask import read_mask, write_mask
 from holo.results import JOURNAL, Results
@@ -397,7 +397,7 @@ def test_a_worker_that_is_killed_costs_nothing_and_neither_does_the_whole_batch(
 
 @contextmanager
 def cluster(folder, workers):
-    """A scheduler and its workers, each a process on the loopback interface; gives its address and the processes of the workers."""
+    """A scheduler and its workers, each a process on the loopback interface; gives its address and these processes."""
     pytest.importorskip("distributed")
     where = ["--scheduler-file", str(folder / "scheduler.json"), "--host", "127.0.0.1", "--no-dashboard"]
     with ExitStack() as stack:
@@ -410,17 +410,17 @@ def cluster(folder, workers):
             stack.callback(process.kill)
             return process
 
-        start("scheduler", "--port", "0")
+        scheduler = start("scheduler", "--port", "0")
         options = ["--nthreads", "1", "--no-nanny", "--local-directory", str(folder)]
         processes = [start(f"worker{number}", *options) for number in range(workers)]
         until(lambda: (folder / "scheduler.json").is_file() and (folder / "scheduler.json").read_text().rstrip().endswith("}"))
-        yield json.loads((folder / "scheduler.json").read_text())["address"], processes
+        yield json.loads((folder / "scheduler.json").read_text())["address"], scheduler, processes
 
 
 def test_a_cluster_makes_the_same_masks_though_a_worker_is_killed(lab):
     jobs = several(lab, 16)
     steps = []
-    with cluster(lab, 2) as (address, workers):
+    with cluster(lab, 2) as (address, scheduler, workers):
         crew = Cluster(address, patience_s=240)
         crew.wait_for(2)
 
@@ -430,7 +430,15 @@ def test_a_cluster_makes_the_same_masks_though_a_worker_is_killed(lab):
                 workers[0].kill()
 
         made = run_jobs(jobs, lab / "out", crew, told=told)
-    assert (made.done, made.failed) == (16, 0)
+        assert (made.done, made.failed) == (16, 0)
+        crew = Cluster(address, patience_s=1)
+        scheduler.kill()
+        with pytest.raises(
+            ClusterError, match=r"scheduler: lost the one at tcp://127.0.0.1:\d+ for more than 1 s; the same command goes on"
+        ):
+            run_jobs(several(lab, 17), lab / "out", crew)
+    rows = [json.loads(line) for line in (lab / "out" / "table.jsonl").read_text().splitlines()]
+    assert [row["state"] for row in rows] == 16 * ["done"] + ["waiting"]
     for job in jobs[::8]:
         (lab / "alone.tiff").write_bytes(make(Task(read_inputs(job.bench, job.arrangement), job.options)).mask)
         assert pixels(lab / "out" / "masks" / f"{job.name}.tiff") == pixels(lab / "alone.tiff")
