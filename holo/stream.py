@@ -131,7 +131,10 @@ class DeviceMover:
                 f"frame {last.number + 1}: the light of a site falls to {lowest:.3g} of the mean in a step halved {HALVINGS} times; "
                 f"allowed: {self.options.lowest:g}; ask for less, or for more iterations"
             )
-        goals.appendleft(((last.progress + goals[0][0]) / 2, halved + 1))
+        goal = goals[0][0]
+        if goal != np.floor(goal):  # one that was put in between itself; after the new one comes the next of the track
+            goals.popleft()
+        goals.appendleft(((last.progress + goal) / 2, halved + 1))
 
 
 class Run:
