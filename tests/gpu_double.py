@@ -45,6 +45,8 @@ class ndarray(np.ndarray):
         return on_device(found) if out is None else out[0]
 
     def __array_function__(self, function, types, args, kwargs):
+        if function is np.shape:
+            return plain(args[0]).shape
         raise TypeError(f"{function.__name__}: numpy's function of a device array")
 
     def get(self):

@@ -7,7 +7,7 @@
 #include <cstdlib>
 #include <cstring>
 #include <vector>
-using std::abs, std::atan2, std::cos, std::exp, std::fabs, std::floor, std::hypot, std::isfinite, std::log, std::max, std::min, std::pow, std::sin,
+using std::abs, std::atan2, std::cos, std::exp, std::fabs, std::floor, std::hypot, std::isfinite, std::isinf, std::log, std::max, std::min, std::pow, std::sin,
     std::sqrt, std::vector;
 
 #define __global__

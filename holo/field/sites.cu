@@ -209,16 +209,19 @@ extern "C" __global__ void place(const double* xyz, const int* frame, double sha
     atomicMax(most, seen + 1);
 }
 
-// Add one row of the points' kernel to the grid; real and imaginary part share a cell.
-__device__ inline void spread_row(float2 value, const Places& at, int m, int tap, cell* cells) {
-    float2 height = value * at.down[m * WIDTH + tap];
-    cell* line = cells + (size_t)(at.row[m] + tap) * GRID_COLUMNS;
-    int place = at.column[m];
+// Column of the grid on which a tap of a point's kernel falls.
+__device__ inline int wrapped(int column) { return column < GRID_COLUMNS ? column : column - GRID_COLUMNS; }
+
+// Add one column of a point's kernel to the grid; real and imaginary part share a cell. Neighbouring threads take neighbouring columns, so
+// that memory adds several cells at a time.
+__device__ inline void spread_column(float2 value, const Places& at, int m, int tap, cell* cells) {
+    float2 height = value * at.across[m * WIDTH + tap];
+    cell* place = cells + (size_t)at.row[m] * GRID_COLUMNS + wrapped(at.column[m] + tap);
+#pragma unroll
     for (int k = 0; k < WIDTH; k++) {
-        float2 part = height * at.across[m * WIDTH + k];
+        float2 part = height * at.down[m * WIDTH + k];
         long long packed = (long long)__float2int_rn(part.x) * 4294967296LL + __float2int_rn(part.y);
-        atomicAdd(&line[place], (cell)packed);
-        place = place + 1 == GRID_COLUMNS ? 0 : place + 1;
+        atomicAdd(place + (size_t)k * GRID_COLUMNS, (cell)packed);
     }
 }
 
@@ -226,7 +229,7 @@ __device__ inline void spread_row(float2 value, const Places& at, int m, int tap
 extern "C" __global__ void spread(const float2* values, Places at, int n, cell* cells, const int* done) {
     if (done && *done) return;
     int index = blockIdx.x * blockDim.x + threadIdx.x, m = index / WIDTH;
-    if (m < n) spread_row(values[m], at, m, index % WIDTH, cells);
+    if (m < n) spread_column(values[m], at, m, index % WIDTH, cells);
 }
 
 __device__ inline float2 unpacked(cell value, float unit) {
@@ -288,13 +291,10 @@ __device__ inline float2 gathered(const float2* grid, const Places& at, int m) {
     int tap = threadIdx.x % WIDTH;
     float2 part = make_float2(0, 0);
     if (m >= 0) {
-        const float2* line = grid + (size_t)(at.row[m] + tap) * GRID_COLUMNS;
-        int place = at.column[m];
-        for (int k = 0; k < WIDTH; k++) {
-            part = part + line[place] * at.across[m * WIDTH + k];
-            place = place + 1 == GRID_COLUMNS ? 0 : place + 1;
-        }
-        part = part * at.down[m * WIDTH + tap];
+        const float2* place = grid + (size_t)at.row[m] * GRID_COLUMNS + wrapped(at.column[m] + tap);
+#pragma unroll
+        for (int k = 0; k < WIDTH; k++) part = part + place[(size_t)k * GRID_COLUMNS] * at.down[m * WIDTH + k];
+        part = part * at.across[m * WIDTH + tap];
     }
     lines_in_use[threadIdx.x] = part;
     __syncthreads();
@@ -333,6 +333,8 @@ struct Here {  // a thread's share of the columns
         column = blockIdx.x * DOWN_LINES + threadIdx.x % DOWN_LINES;
         line = lines_in_use + (threadIdx.x % DOWN_LINES) * Line<GRID_ROWS>::length;
     }
+    // Index in the beam's modulus, which lies column by column, of a pixel that the thread holds.
+    __device__ int beside(int k) const { return column * ROWS + OnPanel::place(t, k) - FIRST_ROW; }
     __device__ int pixel(int k) const {  // index of the pixel that the thread holds, or -1
         int row = OnPanel::place(t, k) - FIRST_ROW;
         return OnPanel::has(t, k) && row >= 0 && row < ROWS && column < COLUMNS ? row * COLUMNS + column : -1;
@@ -427,7 +429,7 @@ ON_PANEL columns_replace(Band band, const float* light, const int* done) {
 #pragma unroll
     for (int k = 0; k < OnPanel::size; k++) {
         int pixel = here.pixel(k);
-        if (pixel >= 0) v[k] = unit_of(v[k]) * light[pixel];
+        if (pixel >= 0) v[k] = unit_of(v[k]) * light[here.beside(k)];
     }
     send(here, band, v);
 }
@@ -455,7 +457,7 @@ ON_PANEL columns_turn(Band band, const float* light, float2* unit, float2* best,
         int pixel = here.pixel(k);
         if (pixel >= 0) {
             float2 old = unit[pixel];
-            float size = light[pixel], across = size * (old.x * v[k].y - old.y * v[k].x), shrink = rsqrtf(1 + across * across);
+            float size = light[here.beside(k)], across = size * (old.x * v[k].y - old.y * v[k].x), shrink = rsqrtf(1 + across * across);
             if (keep) best[pixel] = old;
             float2 turned = make_float2((old.x - across * old.y) * shrink, (old.y + across * old.x) * shrink);
             unit[pixel] = turned;
