@@ -10,8 +10,9 @@ from typing import TYPE_CHECKING, Any
 import click
 from click.core import ParameterSource
 
+from holo.starters import arrangement_file
+
 from . import options
-from .new import arrangement_file
 from .output import note, progress, show, warn
 
 if TYPE_CHECKING:

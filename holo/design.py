@@ -203,13 +203,22 @@ def read_inputs(
 
 def read_bench_source(path: str | os.PathLike[str]) -> tuple[Bench, Source]:
     """Read a bench file, and what a record is to say of it; raises as `parse_bench`."""
-    bench = parse_bench(read_text(path), path)
-    return bench, _source(path, bench.text, bench.files)
+    return bench_source(read_text(path), path)
+
+
+def bench_source(text: str, path: str | os.PathLike[str]) -> tuple[Bench, Source]:
+    """Read the text of a bench file that stands at `path`, and what a record is to say of it; raises as `parse_bench`."""
+    bench = parse_bench(text, path)
+    return bench, _source(path, text, bench.files)
 
 
 def read_arrangement_source(path: str | os.PathLike[str], lattice: Lattice) -> tuple[Arrangement, Source]:
     """Read an arrangement file, and what a record is to say of it; raises as `parse_arrangement`."""
-    text = read_text(path)
+    return arrangement_source(read_text(path), path, lattice)
+
+
+def arrangement_source(text: str, path: str | os.PathLike[str], lattice: Lattice) -> tuple[Arrangement, Source]:
+    """Read the text of an arrangement file that stands at `path`, and what a record is to say of it; raises as `parse_arrangement`."""
     return parse_arrangement(text, path, lattice), _source(path, text, arrangement_files(text, path))
 
 

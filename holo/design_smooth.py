@@ -149,7 +149,7 @@ def design_smooth(
     """
     begin = time.perf_counter()
     options, device = (options or DesignOptions()).on_device()
-    _check_options(options)
+    check_options(options)
     placed, sites = placed_light(bench, arrangement, registration)
     path = light_path(bench)
     window = _window(bench, path, placed, sites)
@@ -165,8 +165,8 @@ def design_smooth(
     return SmoothDesign(mask, prediction, before, found, time.perf_counter() - begin)
 
 
-def _check_options(options: DesignOptions) -> None:
-    """Refuse what the engine for continuous light has no use for."""
+def check_options(options: DesignOptions) -> None:
+    """Refuse what the engine for continuous light has no use for; raises `InputError`."""
     if options.uniformity is not None:
         raise InputError(f"uniformity: found {options.uniformity:g}; allowed: none with continuous light; use rms")
     if options.engine != "auto" or options.dense is not None:

@@ -351,3 +351,35 @@ def write_bytes(path: str | os.PathLike[str], content: bytes, overwrite: bool = 
 def write_text(path: str | os.PathLike[str], text: str, overwrite: bool = False) -> None:
     """Write UTF-8 text through `writing`."""
     write_bytes(path, text.encode(), overwrite)
+
+
+@contextmanager
+def locked(folder: str | os.PathLike[str]) -> Iterator[None]:
+    """Keep other processes that ask for the same out of a folder; the system ends that with the process, however it ends.
+
+    Raises
+    ------
+    InputError
+        If another process has it.
+
+    Notes
+    -----
+    Where the system or the file system has no locks there is none.
+    """
+    try:
+        import fcntl
+    except ImportError:  # not a Unix
+        yield
+        return
+    handle = os.open(folder, os.O_RDONLY)
+    try:
+        fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
+    except BlockingIOError as error:
+        os.close(handle)
+        raise InputError(f"{folder}: another command is at work in this folder; wait for it, or name another one") from error
+    except OSError:  # a network's file system without locks
+        pass
+    try:
+        yield
+    finally:
+        os.close(handle)

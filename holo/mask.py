@@ -5,6 +5,7 @@ Axes, signs and units: DEVELOPERS.md, Conventions.
 
 from __future__ import annotations
 
+import io
 import json
 import os
 from collections.abc import Sequence
@@ -340,15 +341,28 @@ def write_mask(path: str | os.PathLike[str], mask: Mask, overwrite: bool = False
     Page 0 holds the levels, its image description the record as JSON; page 1 holds the phase as 32-bit floats (TIFF 6.0, Adobe
     Systems, 1992). The same levels and phase give the same pixel data, whatever the record says.
     """
-    import tifffile
-
     check_output(path, overwrite)
     check_mask(path, mask)
+    with writing(path, overwrite) as temporary:
+        _write_pages(temporary, mask)
+
+
+def mask_bytes(mask: Mask) -> bytes:
+    """Content of the file that `write_mask` would write, for whoever keeps it elsewhere."""
+    check_mask("mask", mask)
+    file = io.BytesIO()
+    _write_pages(file, mask)
+    return file.getvalue()
+
+
+def _write_pages(file: Path | io.BytesIO, mask: Mask) -> None:
+    import tifffile
+
     record = json.dumps(mask.record, ensure_ascii=True, allow_nan=False)
     common: dict[str, Any] = {"photometric": "minisblack", "metadata": None, "software": "holo", "contiguous": False}
-    with writing(path, overwrite) as temporary, tifffile.TiffWriter(temporary) as file:
-        file.write(mask.levels, description=record, **common)
-        file.write(mask.phase, **common)
+    with tifffile.TiffWriter(file) as pages:
+        pages.write(mask.levels, description=record, **common)
+        pages.write(mask.phase, **common)
 
 
 def read_mask(path: str | os.PathLike[str]) -> Mask:

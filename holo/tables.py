@@ -196,6 +196,11 @@ class Table:
             raise self.wrong(key, allowed)
         return [Table(v, self.path, f"{self.name(key)}[{n}]") for n, v in enumerate(value, 1)]
 
+    def content(self) -> dict[str, Any]:
+        """The whole table as parsed, all its keys taken: for those whose check is somebody else's."""
+        self._known += self.keys
+        return self._content
+
     def close(self) -> None:
         """Raise `InputError` for the first key that nothing has taken, with the nearest known one."""
         for key in self._content:

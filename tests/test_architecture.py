@@ -12,6 +12,8 @@ ORDER = [
     "errors",
     "files",
     "tables",
+    "toml_edit",
+    "starters",
     "lattice",
     "affine",
     "images",
@@ -60,6 +62,7 @@ ORDER = [
     "design",
     "design_smooth",
     "compose",
+    "jobs",
     "transition",
     "assignment",
     "paths",
@@ -117,6 +120,10 @@ ORDER = [
     "report.balancing",
     "report.atoms",
     "report.moves",
+    "worker",
+    "crew",
+    "results",
+    "batch",
 ]
 DOORS = {
     "numba": {"arrays"},
@@ -126,6 +133,9 @@ DOORS = {
         f"report.{name}" for name in ("style", "pictures", "smooth", "calibration", "wavefront", "response", "balancing", "atoms", "moves")
     },
     "pygame": {"screen"},
+    "dask": {"crew"},
+    "distributed": {"crew"},
+    "pyarrow": {"results"},
     "click": set(),
 }
 

@@ -24,11 +24,11 @@ import holo
 from holo.bench import demo_bench_text
 from holo.cli import NAMES, main
 from holo.cli.design import command as design_command
-from holo.cli.new import patterns
 from holo.cli.output import show
 from holo.errors import InputError, RetrievalError
 from holo.mask import read_mask, write_mask
 from holo.retrieve.spots import EFFORTS
+from holo.starters import patterns
 
 ARRANGEMENT = 'title = "nine and a hole"\n[[add]]\nblock = [3, 3]\n[[remove]]\nsites = [[1, 1]]\n[dark]\nmargin = 1\n'
 
