@@ -14,11 +14,10 @@ from dataclasses import dataclass, field
 from pathlib import Path, PurePosixPath
 from typing import Any
 
-import numpy as np
-
 from holo import __version__
 from holo.errors import InputError, naming
 from holo.files import digest_of, open_tiff, read_bytes, read_page, write_text
+from holo.mask import FORMAT as MASK_FORMAT
 from holo.mask import Levels, check_keys, read_mask
 from holo.tables import parse_json, shortened
 
@@ -344,13 +343,13 @@ def manifest_of(path: str | os.PathLike[str], files: Iterable[str | os.PathLike[
         entries.append(Entry(file.stem, place.relative_to(folder).as_posix(), 0, levels_digest(levels), time_ms, figures))
     assert first is not None
     with naming(path):
-        return Manifest(*first[0], first[1], tuple(entries))
+        return Manifest(first[0][0], first[0][1], first[1], tuple(entries))
 
 
 def _shown(file: Path) -> tuple[Levels, dict[str, Any]]:
     """Levels and figures of a mask file; of other TIFF files, their first page, and no figures."""
     with open_tiff(file) as pages:
-        described = pages[0].description.startswith("{")
+        described = f'"{MASK_FORMAT}"' in pages[0].description
     if not described:
         return _page(file, 0), {}
     mask = read_mask(file)
@@ -361,4 +360,4 @@ def times_from(rate_hz: float, count: int) -> list[float]:
     """Times at which a panel that takes masks at a rate shows the first ones, ms; raises `InputError` unless the rate is above 0."""
     if not 0 < rate_hz < math.inf:
         raise InputError(f"rate: found {rate_hz:g}; allowed: a number above 0, Hz")
-    return (np.arange(count) * (1000 / rate_hz)).tolist()
+    return [1000 * number / rate_hz for number in range(count)]

@@ -119,7 +119,7 @@ def write_sequence(
     lowest = _lowest(part, count - 1)
     (part / _state(count - 1)).unlink(missing_ok=True)
     first = read_tiff(part / growing.entries[0].file)
-    manifest = Manifest(*first.shape, str(first.dtype), tuple(growing.entries), head["made_from"])
+    manifest = Manifest(first.shape[0], first.shape[1], str(first.dtype), tuple(growing.entries), head["made_from"])
     if _paged(output):
         manifest = _write_pages(output, part, manifest, overwrite)
     else:

@@ -51,21 +51,25 @@ class Limits:
         Most of them at a time; more are answered with 503.
     head_bytes, body_bytes : int
         Largest head (431) and body (413) of a request.
+    bodies_bytes : int
+        Most of all bodies that are read at a time; more are answered with 503.
     idle_s, head_s, body_s, send_s : float
         Longest time until a next request begins, from its first byte to the end of its head, until its body is there (408), and for
         the client to take `PIECE` bytes of an answer.
-    grace_s : float
-        How long requests that are being answered may take when the server stops.
+    grace_s, abort_s : float
+        How long requests that are being answered may take when the server stops; and once what answers them was told to give up.
     """
 
     connections: int = 1024
     head_bytes: int = 2**14
     body_bytes: int = 2**20
+    bodies_bytes: int = 2**26
     idle_s: float = 60.0
     head_s: float = 10.0
     body_s: float = 30.0
     send_s: float = 30.0
     grace_s: float = 30.0
+    abort_s: float = 5.0
 
 
 @dataclass(frozen=True)
@@ -313,7 +317,7 @@ class Server:
         self.limits, self._guard = limits or Limits(), guard or Guard()
         self._tasks: set[asyncio.Task[None]] = set()
         self._idle: dict[asyncio.Task[None], asyncio.StreamWriter] = {}
-        self._stopping = False
+        self._stopping, self._bodies = False, 0
         self._server: asyncio.Server | None = None
         self.answered = 0
         """Replies sent."""
@@ -330,15 +334,15 @@ class Server:
         Parameters
         ----------
         abort : callable
-            Called if requests are not finished within `Limits.grace_s`: what answers them is to give up. What is still there shortly
-            after that is cut off.
+            Called if requests are not finished within `Limits.grace_s`: what answers them is to give up. What is still there
+            `Limits.abort_s` later is cut off.
         """
         assert self._server is not None
         self._server.close()
         self._stopping = True
         for writer in self._idle.values():
             writer.close()
-        for seconds, then in ((self.limits.grace_s, abort), (5.0, self._cut)):
+        for seconds, then in ((self.limits.grace_s, abort), (self.limits.abort_s, self._cut)):
             if self._tasks:
                 await asyncio.wait(self._tasks, timeout=seconds)
             if self._tasks:
@@ -422,13 +426,20 @@ class Server:
         return parse_head(head[:-4])
 
     async def _body(self, request: Request, length: int, reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> bytes:
+        if self._bodies + length > self.limits.bodies_bytes:
+            raise Refusal(
+                503, f"bodies of {self._bodies} bytes are being read; allowed: {self.limits.bodies_bytes} in all", Retry_After="1"
+            )
         if request.headers.get("expect", "").lower() == "100-continue":
             writer.write(b"HTTP/1.1 100 Continue\r\n\r\n")
+        self._bodies += length
         try:
             async with asyncio.timeout(self.limits.body_s):
                 return await reader.readexactly(length)
         except TimeoutError as error:
             raise Refusal(408, f"Content-Length: found fewer than {length} bytes within {self.limits.body_s:g} s") from error
+        finally:
+            self._bodies -= length
 
     async def _answered(self, request: Request, body: bytes) -> Reply:
         """The handler's reply; a fault in it is told without its traceback."""
@@ -510,7 +521,8 @@ def run(
 
         loop = asyncio.get_running_loop()
         for number in (signal.SIGINT, signal.SIGTERM):
-            loop.add_signal_handler(number, asked)
+            with suppress(NotImplementedError):  # where there are none, Ctrl-C ends at once
+                loop.add_signal_handler(number, asked)
         try:
             found = await server.start(host, port)
         except (OSError, OverflowError) as error:

@@ -110,6 +110,7 @@ class Service:
         self._handed: dict[str, Any] | None = None
         self._latency: dict[str, float] | None = None
         self._began = time.monotonic()
+        self._listing = (shelf.manifest(), json_reply(listed(shelf.manifest())))
         self.routes = self._table()
         self._description = description(self.routes, "holo: masks for the panel", token)
 
@@ -199,7 +200,10 @@ class Service:
 
     async def masks(self, request: Request, variable: Mapping[str, str]) -> Reply:
         """List the masks."""
-        return json_reply(listed(_served(self.shelf.manifest)))
+        manifest = _served(self.shelf.manifest)
+        if manifest is not self._listing[0]:
+            self._listing = (manifest, json_reply(listed(manifest)))
+        return self._listing[1]
 
     async def mask(self, request: Request, variable: Mapping[str, str]) -> Reply:
         """Tell what the manifest says of a mask."""
