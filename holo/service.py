@@ -27,7 +27,7 @@ from holo.arrangement import Arrangement, from_sites
 from holo.bench import Bench, bench_warnings
 from holo.design import DesignOptions, Source, check_nudged, design, read_arrangement_source, sources_of
 from holo.design_smooth import design_smooth, placed_light
-from holo.errors import HoloError, InputError, RearrangementError, RetrievalError, naming
+from holo.errors import HoloError, InputError, OutputExistsError, RearrangementError, RetrievalError, naming
 from holo.field.path import light_path
 from holo.files import digest_of
 from holo.manifest import FORBIDDEN, LONGEST_NAME, Entry, check_name, entry_listed, inside, listed, raw_levels
@@ -135,7 +135,7 @@ class Service:
             raise Refusal(415, f"Content-Type: found {request.headers.get('content-type', '')[:80]!r}; allowed: application/json")
         try:
             return await route.answer(request, variable)
-        except FileExistsError as error:
+        except OutputExistsError as error:
             raise Refusal(409, str(error)) from error
         except InputError as error:
             raise Refusal(400, str(error)) from error
@@ -247,8 +247,9 @@ class Service:
     def _new_name(self, table: Table) -> str:
         name: str = table.text("name", default=REQUIRED)
         with naming("request"):
-            _served(self.shelf.manifest)
-            self.shelf.check_free(name)
+            check_name(name)
+        _served(self.shelf.manifest)
+        self.shelf.check_free(name)
         return name
 
     def _arrangement(self, table: Table) -> tuple[Arrangement, Source | None]:
@@ -426,7 +427,7 @@ def _kept(write: Callable[[], Result]) -> Result:
     """Write what was made; if that fails, it is not the request that is wrong (503), unless its name is taken meanwhile (409)."""
     try:
         return write()
-    except FileExistsError:
+    except OutputExistsError:
         raise
     except InputError as error:
         raise Refusal(503, str(error), Retry_After="10") from error

@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from holo.errors import InputError
+from holo.errors import InputError, OutputExistsError
 from holo.files import check_writable
 from holo.manifest import (
     MANIFEST,
@@ -179,19 +179,19 @@ class Shelf:
         ------
         InputError
             See `holo.manifest.check_name`.
-        FileExistsError
+        OutputExistsError
             If there is a mask, or a file for one, of this name.
         """
         check_name(name)
         if self.entry(name) is not None or (self.folder / f"{name}.tiff").exists():
-            raise FileExistsError(f"name: found {name!r}, which is there already; allowed: a new name")
+            raise OutputExistsError(f"name: found {name!r}, which is there already; allowed: a new name")
 
     def add(self, name: str, mask: Mask) -> Entry:
         """Write a new mask into the folder, its file first and then the manifest.
 
         Raises
         ------
-        InputError, FileExistsError
+        InputError, OutputExistsError
             As `check_free`, and if the folder cannot be written. Then the manifest is as it was.
         """
         with self._adding:
