@@ -64,6 +64,7 @@ def command(
     """
     from dataclasses import replace
 
+    from holo.bench import bench_warnings
     from holo.moves import MoveOptions
     from holo.rearranger import RearrangeOptions
     from holo.serve import Limits, Server, guarded, run
@@ -77,6 +78,7 @@ def command(
     shelf = Shelf(folder, setting.bench.panel, memory_mb * 2**20)
     service = Service(setting, shelf, token is not None)
     server = Server(service, Limits(connections=connections, grace_s=grace_s), guard, note)
+    warn(bench_warnings(setting.bench))
     if not guard.hosts:
         warn([f"{host}: others can reach this service; the token and all else travel unencrypted"])
 

@@ -162,6 +162,7 @@ def levels_digest(levels: Levels) -> str:
 
     Examples
     --------
+    >>> import numpy as np
     >>> levels_digest(np.zeros((2, 3), np.uint8)) == digest_of(bytes(6))
     True
     """

@@ -453,21 +453,23 @@ class Server:
             raise Refusal(500, message) from error
 
     async def _send(self, writer: asyncio.StreamWriter, reply: Reply, lasting: bool, bare: bool) -> None:
-        chunked = not isinstance(reply.body, bytes)
         length = {"Transfer-Encoding": "chunked"} if isinstance(reply.body, AsyncIterator) else {"Content-Length": str(len(reply.body))}
         headers = {
             **{"Content-Type": reply.kind, **length, "Connection": "keep-alive" if lasting else "close"},
             **{"Cache-Control": "no-cache", "X-Content-Type-Options": "nosniff", **reply.headers},
         }
         status = f"HTTP/1.1 {reply.status} {HTTPStatus(reply.status).phrase}"
-        writer.write("\r\n".join([status, *(f"{name}: {value}" for name, value in headers.items()), "\r\n"]).encode("latin-1"))
+        head = "\r\n".join([status, *(f"{name}: {value}" for name, value in headers.items()), "\r\n"]).encode("latin-1")
         if isinstance(reply.body, bytes):
-            await self._pieces(writer, b"" if bare else reply.body)
-        elif not bare:
+            if bare or len(reply.body) > PIECE:
+                writer.write(head)
+            await self._pieces(writer, b"" if bare else reply.body if len(reply.body) > PIECE else head + reply.body)
+            return
+        writer.write(head)
+        if not bare:
             async for piece in reply.body:
                 writer.write(b"%x\r\n" % len(piece))
                 await self._pieces(writer, piece + b"\r\n")
-        if chunked and not bare:
             await self._pieces(writer, b"0\r\n\r\n")
 
     async def _pieces(self, writer: asyncio.StreamWriter, content: bytes) -> None:

@@ -69,14 +69,15 @@ def parsed(data):
 
 def unchunked(body):
     """Content of a chunked body; whole or an error."""
-    content = b""
+    pieces, place = [], 0
     while True:
-        size, _, body = body.partition(b"\r\n")
-        length = int(size, 16)
+        end = body.index(b"\r\n", place)
+        length = int(body[place:end], 16)
+        place = end + 2 + length + 2
         if length == 0:
-            assert body == b"\r\n"
-            return content
-        content, body = content + body[:length], body[length + 2 :]
+            assert len(body) == place
+            return b"".join(pieces)
+        pieces.append(body[end + 2 : place - 2])
 
 
 def sent(port, data, *, stop=False):

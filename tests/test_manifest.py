@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 import tifffile
 from click.testing import CliRunner
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from holo.cli import main
@@ -66,6 +66,7 @@ def test_digests_do_not_depend_on_the_order_of_bytes_in_a_file(tmp_path):
 names = st.text(st.characters(codec="utf-8"), min_size=1, max_size=30)
 
 
+@settings(max_examples=40)
 @given(st.lists(st.tuples(names, st.integers(0, 9), st.dictionaries(names, st.floats(-1e9, 1e9), max_size=3)), max_size=5))
 def test_what_is_written_is_read_back(tmp_path_factory, entries):
     masks, seen = [], set()

@@ -103,7 +103,10 @@ def test_an_expected_body_is_asked_for(port):
         client.sendall(request("POST", "/", b"", Content_Length="3", Expect="100-continue"))
         assert client.recv(100) == b"HTTP/1.1 100 Continue\r\n\r\n"
         client.sendall(b"abc")
-        assert b'"bytes": 3' in client.recv(2**16)
+        found = b""
+        while piece := client.recv(2**16):
+            found += piece
+    assert b'"bytes": 3' in found
 
 
 @pytest.mark.parametrize("data", [b"", b"G", b"GET / HTTP/1.1\r\n", request("POST", "/", b"abc", Content_Length="100")])
@@ -134,7 +137,7 @@ def test_a_fault_is_told_without_its_traceback(port):
 
 
 @given(st.binary(max_size=200))
-@settings(max_examples=300, deadline=None)
+@settings(max_examples=100, deadline=None)
 def test_any_head_is_read_or_refused(head):
     with contextlib.suppress(Refusal):
         request, _ = parse_head(head)
@@ -142,7 +145,7 @@ def test_any_head_is_read_or_refused(head):
 
 
 @given(st.text("GET /.%2feE\\?=&ä", max_size=30))
-@settings(max_examples=300, deadline=None)
+@settings(max_examples=100, deadline=None)
 def test_no_path_leads_upwards(target):
     try:
         request, _ = parse_head(f"GET /{target} HTTP/1.1\r\nHost: localhost".encode())

@@ -8,6 +8,7 @@ import io
 import json
 import os
 import re
+import shlex
 import signal
 import socket
 import threading
@@ -457,6 +458,53 @@ def test_frames_do_not_wait_for_a_design(setting, folder, monkeypatch):
     refused = next(answer for answer in answers if answer.status == 503)
     assert refused.json["error"].startswith("designs: 2 requests wait already, the most allowed; try again in")
     assert int(refused.headers["retry-after"]) >= 1
+
+
+# ---------------------------------------------------------------------------------------------------------------------
+# the README
+
+
+def readme(kind):
+    (text,) = re.findall(rf"```{kind}\n(.*?)```", (Path(__file__).parent.parent / "README.md").read_text(), flags=re.DOTALL)
+    return text
+
+
+def test_the_session_of_the_readme_is_real(setting, tmp_path, made, monkeypatch):
+    """What curl is told there, asked of a service; digests depend on the mask."""
+    monkeypatch.chdir(tmp_path)
+    for name in ("ring", "nudged"):
+        write_mask(tmp_path / f"{name}.tiff", made)
+    write_manifest(tmp_path / "manifest.json", manifest_of(tmp_path / "manifest.json", ["ring.tiff", "nudged.tiff"]))
+    service = Service(setting, Shelf(tmp_path, setting.bench.panel))
+    with running(service) as port:
+        for command, *shown in (part.splitlines() for part in readme("shell-session").split("$ ")[1:]):
+            words = shlex.split(command)
+            assert words[:2] == ["curl", "-s"]
+            given = dict(zip(words[3::2], words[4::2], strict=True))
+            host, _, path = words[2].partition("/")
+            assert host == "localhost:8420"
+            assert set(given) <= {"-o", "-H", "-d"}
+            body = given["-d"].encode() if "-d" in given else None
+            assert "-d" not in given or given["-H"] == "Content-Type: application/json"
+            found = ask(port, "POST" if body else "GET", f"/{path}", body)
+            if "-o" in given:
+                assert np.array_equal(np.load(io.BytesIO(found.body)), made.levels)
+                assert shown == []
+            else:
+                assert re.sub(r"sha256:\w+", "", found.body.decode()) == re.sub(r"sha256:\w+", "", "\n".join(shown) + "\n")
+    service.end()
+
+
+def test_the_client_of_the_readme_takes_all_frames(port, setting):
+    taken = []
+    code = readme("py").replace('"localhost", 8420', f'"localhost", {port}')
+    names = {"filled": FILLED, "show": lambda levels, time_ms: taken.append((levels, time_ms))}
+    exec(compile(code, "README.md", "exec"), names)
+    names["service"].close()
+    wanted = list(setting.rearranger.frames(setting.rearranger.answer(np.array(FILLED, bool))))
+    assert [levels for levels, _ in taken] == [raw_levels(frame.levels.astype(np.uint8)) for frame in wanted]
+    with pytest.raises(RuntimeError, match="filled: found no atom"):
+        exec(compile(code, "README.md", "exec"), {**names, "filled": [0] * 16})
 
 
 # ---------------------------------------------------------------------------------------------------------------------
