@@ -36,6 +36,7 @@ from holo.moves import Limits, MoveOptions
 from holo.rearranger import RearrangeOptions, Rearranger
 from holo.registration import place
 from holo.serve import Guard, Refusal, Request
+from holo.serve import Limits as ServerLimits
 from holo.service import FRAMES_KIND, Service, Setting
 from holo.shelf import Shelf
 
@@ -404,8 +405,8 @@ def test_masks_of_another_panel_are_refused(tmp_path, folder, small_bench):
 # load
 
 
-def test_a_thousand_at_once_are_answered_and_nothing_is_lost(port, folder, made, service):
-    """A thousand proper clients and two hundred others, all connected at the same time."""
+def test_a_thousand_at_once_are_answered_and_nothing_is_lost(folder, made, service):
+    """A thousand proper clients and two hundred others, all connected at once: malformed, too large, slow, stopped in the midst."""
     kinds = {
         "levels": request("GET", "/masks/four/levels?format=raw"),
         "mask": request("GET", "/masks/four"),
@@ -415,17 +416,19 @@ def test_a_thousand_at_once_are_answered_and_nothing_is_lost(port, folder, made,
     proper = [("levels", kinds["levels"])] * 690 + [("mask", kinds["mask"])] * 150 + [("panel", kinds["panel"])] * 150
     proper += [("nudge", data) for data in kinds["nudge"]]
     others = [b"garbage\r\n\r\n", request("POST", "/designs", bytes(100), Content_Length="99999999"), request("POST", "/moves", b"{")]
+    others += [b"GET /masks HT", request("POST", "/nudges", b'{"name": "half', Content_Length="50")]
     order = np.random.default_rng(0).permutation(len(proper) + 200)
-    mixed = [*proper, *(("other", others[number % 3]) for number in range(200))]
+    mixed = [*proper, *(("other", others[number % 5]) for number in range(200))]
     mixed = [mixed[number] for number in order]
     before = contents(folder)
-    found = at_once(port, [data for _, data in mixed])
+    with running(service, ServerLimits(connections=1500, head_s=1.0, body_s=1.0)) as port:
+        found = at_once(port, [data for _, data in mixed])
     told = collections.defaultdict(list)
     for (kind, _), answer in zip(mixed, found, strict=True):
         told[kind].append(answer)
     assert all(answer.status == 200 and answer.body == raw_levels(made.levels) for answer in told["levels"])
     assert all(answer.status == 200 for kind in ("mask", "panel") for answer in told[kind])
-    assert sorted({answer.status for answer in told["other"]}) == [400, 413]
+    assert sorted({answer.status for answer in told["other"]}) == [400, 408, 413]
     assert {answer.status for answer in told["nudge"]} <= {201, 503}
     done = sorted(answer.json["name"] for answer in told["nudge"] if answer.status == 201)
     assert done
@@ -500,11 +503,15 @@ def test_the_client_of_the_readme_takes_all_frames(port, setting):
     code = readme("py").replace('"localhost", 8420', f'"localhost", {port}')
     names = {"filled": FILLED, "show": lambda levels, time_ms: taken.append((levels, time_ms))}
     exec(compile(code, "README.md", "exec"), names)
+    names["answer"].close()
     names["service"].close()
     wanted = list(setting.rearranger.frames(setting.rearranger.answer(np.array(FILLED, bool))))
     assert [levels for levels, _ in taken] == [raw_levels(frame.levels.astype(np.uint8)) for frame in wanted]
+    names["filled"] = [0] * 16
     with pytest.raises(RuntimeError, match="filled: found no atom"):
-        exec(compile(code, "README.md", "exec"), {**names, "filled": [0] * 16})
+        exec(compile(code, "README.md", "exec"), names)
+    names["answer"].close()
+    names["service"].close()
 
 
 # ---------------------------------------------------------------------------------------------------------------------
