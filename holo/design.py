@@ -26,7 +26,8 @@ from holo.mask import FORMAT, SOURCES, VERSION, Levels, Mask, levels_of_phase, n
 from holo.predict import Prediction, predict
 from holo.registration import Registration, Sites, closest_pair, parse_registration, place, registration_text
 from holo.retrieve.dense import DenseOptions, retrieve_dense
-from holo.retrieve.spots import EFFORTS, Progress, Retrieval, retrieve_spots
+from holo.retrieve.spots import EFFORTS, Retrieval, retrieve_spots
+from holo.retrieve.stages import Progress
 from holo.retrieve.trim import trim
 from holo.smooth import Smooth
 from holo.tables import REQUIRED, parse_toml, shortened
@@ -247,7 +248,7 @@ def design(
         Overrides the lattice of the bench.
     options : DesignOptions, optional
     progress : callable, optional
-        Called after each iteration; see `holo.retrieve.spots.Progress`.
+        Called after each iteration; see `holo.retrieve.stages.Progress`.
     sources : dict, optional
         What the record is to say of the three inputs: those of `read_inputs`; by default, `sources_of` them.
     correction : Correction, optional

@@ -13,11 +13,13 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
+from holo.arrays import CPU, Device
 from holo.errors import InputError
-from holo.moves import Limits, MoveFrame, MoveOptions, Mover, Track, step_um, track
+from holo.moves import Limits, MoveFrame, MoveOptions, Track, step_um, track
 from holo.rearrange import COSTS, SPARES, Rearrangement, away, rearrange
 from holo.registration import Sites, closest_pair
 from holo.retrieve.spots import retrieve_spots
+from holo.stream import mover_on
 
 if TYPE_CHECKING:
     from holo.bench import Bench
@@ -122,6 +124,8 @@ class Rearranger:
     wanted : Sites
         The wanted arrangement in the objective plane (`holo.registration.place`); dark sites are left out.
     options : RearrangeOptions, optional
+    device : Device
+        Where the masks are made.
 
     Raises
     ------
@@ -147,7 +151,9 @@ class Rearranger:
     (0, True)
     """
 
-    def __init__(self, bench: Bench, reservoir_um: Real, wanted: Sites, options: RearrangeOptions | None = None) -> None:
+    def __init__(
+        self, bench: Bench, reservoir_um: Real, wanted: Sites, options: RearrangeOptions | None = None, device: Device = CPU
+    ) -> None:
         self.options = options or RearrangeOptions()
         self.reservoir_um = np.asarray(reservoir_um, np.float64)
         if not wanted.bright.any():
@@ -160,10 +166,12 @@ class Rearranger:
         if bench.panel.frame_rate_hz is None:
             raise InputError("panel.frame_rate_hz: missing in the bench file; needed: the rate at which the panel takes masks")
         self.frame_ms = 1000 / bench.panel.frame_rate_hz
-        self.mover = Mover(bench, self.options.moves)
+        self.mover = mover_on(bench, self.options.moves, device)
         everywhere = np.ones(len(self.reservoir_um))
         rng = np.random.default_rng(self.options.seed)
-        self.waves = retrieve_spots(self.mover.path, self.reservoir_um, everywhere, rng=rng, effort="quick", iterations=10).waves
+        self.waves = retrieve_spots(
+            self.mover.path, self.reservoir_um, everywhere, rng=rng, effort="quick", iterations=10, device=device
+        ).waves
 
     def plan(self, filled: NDArray[np.bool_]) -> Rearrangement:
         """Say who goes where.

@@ -263,6 +263,41 @@ def test_the_stages_follow_each_other():
 
 
 # ---------------------------------------------------------------------------------------------------------------------
+# on a GPU, or on the tests' double of one
+
+
+def test_a_gpu_finds_light_as_good(gpu_or_double):
+    """Rounding takes the descents other ways; the figures are those of the CPU's mask to a fifth, and no figure is out of the bounds."""
+    options = {"name": "checkerboard", "side": 8, "pixels": 96}
+    (one, light), (other, _), (_, cpu) = (found(**options, effort="quick", device=device) for device in (gpu_or_double[1],) * 2 + (None,))
+    assert one.phase.tobytes() == other.phase.tobytes()
+    assert light.crosstalk_mean < max(1.2 * cpu.crosstalk_mean, 0.01)
+    assert light.spread < 0.02
+    assert light.efficiency == pytest.approx(cpu.efficiency, rel=0.03)
+    assert one.efficiency == pytest.approx(light.efficiency, rel=2e-3)
+    assert one.crosstalk == pytest.approx(light.crosstalk_max, abs=2e-3)
+    assert one.iterations == len(one.history)
+
+
+def test_on_a_gpu_the_stages_follow_each_other_too(gpu_or_double):
+    told = []
+    mask, _ = found("stripes", 6, 160, progress=lambda *step: told.append(step), effort="quick", device=gpu_or_double[1])
+    assert list(dict.fromkeys(name for name, _, _ in told)) == ["site phases", "trials", "blocks", "panel"]
+    assert [count for _, count, _ in told] == list(range(1, len(told) + 1))
+    assert [step[0] for step in mask.history] == [name for name, _, _ in told if name != "site phases"]
+    assert [step[2] for step in mask.history] == [uniformity for name, _, uniformity in told if name != "site phases"]
+
+
+@pytest.mark.parametrize("stage", ["site phases", "trials", "blocks", "panel"])
+def test_an_interruption_on_a_gpu_keeps_the_best_so_far(stage, gpu_or_double):
+    mask, light = found("stripes", 6, 160, progress=interrupted_at(stage, 30), effort="quick", device=gpu_or_double[1])
+    assert mask.interrupted
+    assert not mask.converged
+    assert light.crosstalk_mean < 0.3
+    assert mask.efficiency == pytest.approx(light.efficiency, rel=0.05)
+
+
+# ---------------------------------------------------------------------------------------------------------------------
 # bad input
 
 
