@@ -16,7 +16,7 @@ from holo.errors import InputError
 from holo.serve import Guard, Limits, Refusal, Reply, Server, check_token, guarded, json_reply, parse_head
 from holo.work import Ended, Lane
 
-QUICK = Limits(idle_s=0.3, head_s=0.3, body_s=0.3, send_s=0.3, body_bytes=1000)
+QUICK = Limits(idle_s=0.5, head_s=0.5, body_s=0.5, send_s=0.5, body_bytes=1000)
 TOKEN = "correct-horse-battery"
 
 
@@ -80,8 +80,8 @@ def test_one_connection_takes_several_requests(port):
         (request("POST", "/", b"abc", Content_Length="9" * 400), 413, "Content-Length: found 999"),
         (request("POST", "/", bytes(2**24)), 413, "Content-Length: found 16777216; allowed: at most 1000 bytes"),
         (b"GET / HTTP/1.1\r\nX: " + b"x" * 20_000 + b"\r\n\r\n", 431, "found a head of more than 16384 bytes"),
-        (b"GET / HTTP/1.1\r\nHost: local", 408, "found no whole head of a request within 0.3 s"),
-        (request("POST", "/", b"abc", Content_Length="4"), 408, "Content-Length: found fewer than 4 bytes within 0.3 s"),
+        (b"GET / HTTP/1.1\r\nHost: local", 408, "found no whole head of a request within 0.5 s"),
+        (request("POST", "/", b"abc", Content_Length="4"), 408, "Content-Length: found fewer than 4 bytes within 0.5 s"),
     ],
 )
 def test_what_is_malformed_is_told(port, data, status, message):
@@ -118,7 +118,7 @@ def test_a_client_that_stops_is_no_trouble(port, data):
 def test_a_client_that_reads_nothing_is_cut_off(port):
     with socket.create_connection(("127.0.0.1", port), timeout=5) as client:
         client.sendall(request("GET", "/large"))
-        time.sleep(0.8)
+        time.sleep(1.0)
         found = 0
         while piece := client.recv(2**20):
             found += len(piece)
@@ -347,7 +347,7 @@ def test_stopping_finishes_what_is_asked_and_cuts_off_what_takes_too_long():
 
     (idle, soon, late), told = asyncio.run(main())
     assert idle[0] == b""
-    assert idle[1] < 0.2
+    assert idle[1] < soon[1]
     assert soon[0].startswith(b"HTTP/1.1 200 OK")
     assert b"Connection: close" in soon[0]
     assert late[0] == b""
