@@ -385,35 +385,31 @@ class Server:
                 first = await reader.readexactly(1)
         finally:
             del self._idle[task]
-        lasting, bare, line = False, False, "?"
+        request, lasting = Request("?", ()), False
         try:
-            request, lasting = await self._head(first, reader)
-            bare, line = request.method == "HEAD", f"{request.method} /{'/'.join(request.parts)}"
-            whole = False
-            try:
-                self._guard.check(request.headers)
-                length = body_length(request.headers, self.limits.body_bytes)
-                body = await self._body(request, length, reader, writer) if length else b""
-                whole = True
-            finally:
-                lasting = lasting and whole
+            request, wanted = await self._head(first, reader)
+            self._guard.check(request.headers)
+            body = await self._body(request, reader, writer)
+            lasting = wanted  # else the rest of the request would be taken for another
             reply = await self._answered(request, body)
         except Refusal as refusal:
             reply = refusal.reply()
         lasting = lasting and not self._stopping
         try:
-            await self._send(writer, reply, lasting, bare)
+            await self._send(writer, reply, lasting, request.method == "HEAD")
         finally:
             reply.done()
-        self.answered += 1
-        if reply.status >= 400 or not line.startswith(("GET", "HEAD")):
-            self._log(
-                f"{line} {reply.status}"
-                + (f" {reply.body.decode().strip()}" if reply.status >= 400 and isinstance(reply.body, bytes) else "")
-            )
+        self._note(request, reply)
         if not lasting:
             await self._linger(reader, writer)
         return lasting
+
+    def _note(self, request: Request, reply: Reply) -> None:
+        """Count a reply, and log it if the request changed something or was refused."""
+        self.answered += 1
+        why = f" {reply.body.decode().strip()}" if reply.status >= 400 and isinstance(reply.body, bytes) else ""
+        if why or request.method not in ("GET", "HEAD"):
+            self._log(f"{request.method} /{'/'.join(request.parts)} {reply.status}{why}")
 
     async def _head(self, first: bytes, reader: asyncio.StreamReader) -> tuple[Request, bool]:
         try:
@@ -425,7 +421,10 @@ class Server:
             raise Refusal(431, f"found a head of more than {self.limits.head_bytes} bytes; allowed: at most that") from error
         return parse_head(head[:-4])
 
-    async def _body(self, request: Request, length: int, reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> bytes:
+    async def _body(self, request: Request, reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> bytes:
+        length = body_length(request.headers, self.limits.body_bytes)
+        if not length:
+            return b""
         if self._bodies + length > self.limits.bodies_bytes:
             raise Refusal(
                 503, f"bodies of {self._bodies} bytes are being read; allowed: {self.limits.bodies_bytes} in all", Retry_After="1"
