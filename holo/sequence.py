@@ -208,7 +208,7 @@ def _add(growing: _Growing, frame: MoveFrame) -> None:
 
 def panel_levels(frame: MoveFrame, levels: int) -> Levels:
     """Give the levels of a frame in the number type for a panel of so many levels."""
-    return frame.levels.astype(np.uint8 if levels <= 256 else np.uint16, copy=False)
+    return frame.levels.astype(np.uint8, copy=False) if levels <= 256 else frame.levels.astype(np.uint16, copy=False)
 
 
 def _write_frame(path: Path, levels: Levels) -> None:

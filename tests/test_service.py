@@ -20,6 +20,8 @@ import pytest
 import tifffile
 from click.testing import CliRunner
 from conftest import _bench_text
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
 from running import ask, at_once, request, running, sent
 
 from holo.arrangement import block, from_sites
@@ -37,7 +39,7 @@ from holo.rearranger import RearrangeOptions, Rearranger
 from holo.registration import place
 from holo.serve import Guard, Refusal, Request
 from holo.serve import Limits as ServerLimits
-from holo.service import FRAMES_KIND, Service, Setting
+from holo.service import DESIGN, FRAMES_KIND, MOVES, NUDGE, Service, Setting
 from holo.shelf import Shelf
 
 FOUR = 'title = "four"\n[[add]]\nblock = [2, 2]\nat = [1, 1]\n'
@@ -365,6 +367,38 @@ def test_what_cannot_be_written_is_not_the_fault_of_the_request(port, folder, mo
     monkeypatch.undo()
     assert contents(folder) == before
     assert ask(port, "POST", "/nudges", {"name": "x", "mask": "four", "by_um": [0, 0]}).status == 201
+
+
+values = st.recursive(
+    st.none() | st.booleans() | st.integers() | st.floats() | st.text(max_size=20) | st.just("square") | st.just("four"),
+    lambda inner: st.lists(inner, max_size=4) | st.dictionaries(st.text(max_size=3), inner, max_size=2),
+    max_leaves=8,
+)
+keys = sorted({"surprise", *DESIGN["properties"], *NUDGE["properties"], *MOVES["properties"]})
+bodies = st.dictionaries(st.sampled_from(keys), values, max_size=5).map(lambda body: json.dumps({"name": "new", **body}).encode())
+
+
+@given(st.sampled_from(["designs", "nudges", "moves"]), bodies | st.binary(max_size=100))
+@settings(max_examples=150, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+def test_any_body_is_answered_or_refused(service, path, body):
+    """Whatever passes the checks stops before the work itself."""
+
+    def stop(*_):
+        raise Refusal(503, "that far")
+
+    service._design = service._nudge = stop
+    before = contents(service.shelf.folder)
+
+    async def status():
+        try:
+            reply = await service(Request("POST", (path,), {}, {"content-type": "application/json"}, body))
+        except Refusal as refusal:
+            return refusal.status
+        reply.done()
+        return reply.status
+
+    assert asyncio.run(status()) in ((200, 400, 409) if path == "moves" else (400, 404, 409, 503))
+    assert contents(service.shelf.folder) == before
 
 
 # ---------------------------------------------------------------------------------------------------------------------
