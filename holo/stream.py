@@ -76,10 +76,7 @@ class DeviceMover:
 
     def start(self, places_um: Real, target: Real, waves: NDArray[np.complex128]) -> MoveFrame:
         """The frame before a move; as `holo.moves.Mover.start`."""
-        begun = self.begin(places_um, target, waves)
-        begun.outbox.stage()
-        begun.outbox.post()
-        return begun.frame(0, 0.0, begun.outbox.take())
+        return self.begin(places_um, target, waves).now()
 
     def begin(self, places_um: Real, target: Real, waves: NDArray[np.complex128]) -> Run:
         """Find the mask of sites that stand still; its levels are left in the memory of the device.
@@ -99,7 +96,7 @@ class DeviceMover:
         pace = self.options.pace
         blank = np.zeros((self.bench.panel.rows, self.bench.panel.columns), np.uint16)
         run = Run(self, np.asarray(places_um, np.float64)[None], target, waves, blank)
-        run.settle(max(8, pace.free), max(30, pace.limit))
+        run.settle(waves, max(8, pace.free), max(30, pace.limit))
         return run
 
     def frames(self, moved: Track, target: Real, last: MoveFrame) -> Iterator[MoveFrame]:
@@ -131,7 +128,10 @@ class DeviceMover:
                 f"frame {last.number + 1}: the light of a site falls to {lowest:.3g} of the mean in a step halved {HALVINGS} times; "
                 f"allowed: {self.options.lowest:g}; ask for less, or for more iterations"
             )
-        goals.appendleft(((last.progress + goals[0][0]) / 2, halved + 1))
+        goal = goals[0][0]
+        if goal != np.floor(goal):  # one that was put in between itself; after the new one comes the next of the track
+            goals.popleft()
+        goals.appendleft(((last.progress + goal) / 2, halved + 1))
 
 
 class Run:
@@ -176,8 +176,23 @@ class Run:
         self._arrays = {**arrays, "levels": self.levels}
         self.outbox = Outbox(self._arrays)
 
-    def settle(self, free: int, limit: int) -> None:
-        """Level sites that stand still, and find the levels of their mask."""
+    def now(self) -> MoveFrame:
+        """The mask as it is, as frame 0; waits for the device."""
+        self.outbox.stage()
+        self.outbox.post()
+        return self.frame(0, 0.0, self.outbox.take())
+
+    def settle(self, waves: NDArray[np.complex128], free: int, limit: int) -> None:
+        """Level sites that stand still, and leave the levels of their mask in the memory of the device.
+
+        Parameters
+        ----------
+        waves : ndarray of complex, shape (n,)
+            Where to start.
+        free, limit : int
+            Iterations with phases that follow the light, and most of those with held ones.
+        """
+        self._loop.put(np.abs(waves), np.angle(waves))
         pace, self._free = self._mover.options.pace, free
         self._loop.free(free, GAIN, LEAD)
         self._loop.hold(pace.uniformity, limit, patient=False)

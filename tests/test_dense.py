@@ -13,6 +13,7 @@ from hypothesis import strategies as st
 from microscope import PATTERNS, SPACING_UM, microscope, microscope_path, microscope_text, region
 
 from holo.arrangement import block, from_sites
+from holo.arrays import CPU
 from holo.bench import parse_bench, read_bench
 from holo.cli import main
 from holo.design import DesignOptions, chosen_engine, design, remake
@@ -82,10 +83,10 @@ def test_the_weight_of_darkness_weighs():
     assert dark.spread > level.spread
 
 
-def test_targets_are_kept():
+def test_targets_are_kept(device):
     path, (ij, xyz, target) = microscope_path(128), region("checkerboard", 10)
     target = target * np.linspace(0.5, 1.5, len(target))
-    mask = retrieve_dense(path, xyz, target, rng=np.random.default_rng(0), ij=ij, effort="quick")
+    mask = retrieve_dense(path, xyz, target, rng=np.random.default_rng(0), ij=ij, effort="quick", device=device)
     assert mask.spread < 0.005
     assert seen(path, mask.phase, xyz, target).spread < 0.01
 
@@ -114,11 +115,11 @@ def test_the_vector_model_does_better_where_it_counts():
     assert stray[1] < 0.8 * stray[0]
 
 
-def test_aberration_and_depth_are_taken_care_of():
+def test_aberration_and_depth_are_taken_care_of(device):
     text = microscope_text(128).replace("[lattice]", "[optics.aberration]\n5 = 0.1\n8 = -0.08\n[lattice]")
     path, (ij, xyz, target) = light_path(parse_bench(text, "b.toml")), region("stripes", 8)
     xyz = xyz + [0, 0, 1.5]
-    mask = retrieve_dense(path, xyz, target, rng=np.random.default_rng(0), ij=ij, effort="quick")
+    mask = retrieve_dense(path, xyz, target, rng=np.random.default_rng(0), ij=ij, effort="quick", device=device)
     assert seen(path, mask.phase, xyz, target).crosstalk_max < 0.01
 
 
@@ -269,7 +270,7 @@ def test_the_stages_follow_each_other():
 def test_a_gpu_finds_light_as_good(gpu_or_double):
     """Rounding takes the descents other ways; the figures are those of the CPU's mask to a fifth, and no figure is out of the bounds."""
     options = {"name": "checkerboard", "side": 8, "pixels": 96}
-    (one, light), (other, _), (_, cpu) = (found(**options, effort="quick", device=device) for device in (gpu_or_double[1],) * 2 + (None,))
+    (one, light), (other, _), (_, cpu) = (found(**options, effort="quick", device=device) for device in (*[gpu_or_double[1]] * 2, CPU))
     assert one.phase.tobytes() == other.phase.tobytes()
     assert light.crosstalk_mean < max(1.2 * cpu.crosstalk_mean, 0.01)
     assert light.spread < 0.02

@@ -5,7 +5,8 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from holo.arrays import to_host
+from holo.arrays import CPU, to_host
+from holo.bench import parse_bench
 from holo.errors import InputError
 from holo.field import window_gpu
 from holo.field.path import light_path
@@ -33,8 +34,6 @@ MIDDLE = (11.0, 9.0)
 @pytest.fixture(scope="module")
 def window(small_bench_text):
     """A window of 17 um on the small bench: 29 of its focal cells of 0.58 um."""
-    from holo.bench import parse_bench
-
     return WindowTransform(light_path(parse_bench(small_bench_text(), "bench.toml")), MIDDLE, (17.0, 17.0))
 
 
@@ -109,15 +108,15 @@ def test_the_accurate_way(window, flat, found):
     assert errors[0] > 20 * errors[-1]
 
 
-def test_the_quick_way(window, flat):
-    quick = retrieve_smooth(window, *flat, power=0.4, effort="quick", rms=0.02)
+def test_the_quick_way(window, flat, device):
+    quick = retrieve_smooth(window, *flat, power=0.4, effort="quick", rms=0.02, device=device)
     assert quick.rms <= 0.02
     assert quick.power == pytest.approx(0.4, abs=0.03)
     assert {stage for stage, _ in quick.history} == {"mix"}
 
 
-def test_bit_for_bit(window, flat):
-    one, other = (retrieve_smooth(window, *flat, power=0.4, iterations=12).phase for _ in range(2))
+def test_bit_for_bit(window, flat, device):
+    one, other = (retrieve_smooth(window, *flat, power=0.4, iterations=12, device=device).phase for _ in range(2))
     assert np.array_equal(one, other)
 
 
@@ -159,8 +158,6 @@ def test_vortices_are_counted_with_their_sign():
 
 
 def test_trimming_takes_back_what_the_levels_cost(window, flat, found, small_bench_text):
-    from holo.bench import parse_bench
-
     panel = parse_bench(small_bench_text(panel__level_for_2pi=64), "bench.toml").panel
     goal = scaled_goal(window, *flat, 0.4)
     bright = flat[0] > 0.5
@@ -254,7 +251,7 @@ def test_a_gpu_finds_light_as_good(window, flat, found, begun, gpu_or_double):
 
 def test_the_quick_way_on_a_gpu(window, flat, begun, gpu_or_double):
     asked = {"power": 0.4, "rms": 0.02, "effort": "quick", "start": begun}
-    quick, other = (retrieve_smooth(window, *flat, **asked, device=device) for device in (gpu_or_double[1], None))
+    quick, other = (retrieve_smooth(window, *flat, **asked, device=device) for device in (gpu_or_double[1], CPU))
     assert quick.rms <= 0.02
     assert quick.iterations == pytest.approx(other.iterations, abs=1)
     assert abs(wrapped(quick.phase - other.phase)).mean() < 1e-2
@@ -278,8 +275,23 @@ def test_an_interruption_on_a_gpu_keeps_the_best_so_far(window, flat, effort, be
     assert np.array_equal(stopped.phase, whole.phase)
 
 
+@pytest.mark.parametrize("changes", [{"panel__level_for_2pi": 64}, {"panel__level_for_2pi": 64.5}])
+def test_trimming_on_a_gpu_takes_back_as_much(window, flat, found, changes, small_bench_text, gpu_or_double):
+    """With a whole number of levels to a turn, and with a fractional one, which asks for a search among the levels."""
+    panel = parse_bench(small_bench_text(**changes), "bench.toml").panel
+
+    def shown(phase):
+        return phase_of_levels(levels_of_phase(phase, panel), panel)
+
+    given = (window, found.phase, flat[1], flat[0] > 0.5, shown)
+    one, other = (trim_window(*given, steps=6, device=device) for device in (gpu_or_double[1], CPU))
+    assert type(one.phase) is np.ndarray
+    np.testing.assert_allclose(one.history[:2], other.history[:2], rtol=1e-4)
+    assert 1 - one.uniformity < 1.1 * (1 - other.uniformity)
+
+
 def test_the_start_is_the_same_on_a_gpu(window, gpu_or_double):
     target = ring(window.x_um[None, :] - MIDDLE[0], window.y_um[:, None] - MIDDLE[1], 2.0, 4.5, 2.0)  # no product: a transport is solved
     region = signal_region(target, window.x_um, window.y_um, 3.0)
-    one, other = (start_phase(window, target, region, 0.6, device) for device in (gpu_or_double[1], None))
+    one, other = (start_phase(window, target, region, 0.6, device) for device in (gpu_or_double[1], CPU))
     np.testing.assert_allclose(one, other, atol=1e-4)

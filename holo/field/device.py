@@ -27,13 +27,13 @@ GPU = Device("gpu")
 SHARED_BYTES = 220 * 1024
 """Shared memory that a block may take."""
 
-MOST_THREADS = 1024
-"""Threads of a block."""
+BLOCK, RADIX = 640, 8
+"""Most threads of a block, and longest transform in registers: both from what the registers of a multiprocessor hold."""
 
 LINES_DOWN, BLOCK_ACROSS = 4, 256
 """Columns of the grid that a block takes: 32 bytes, which memory gives at a time; and threads that share rows."""
 
-GATHERED, MANY = (16, 64), 8192
+GATHERED, MANY = (16, 64), 32768
 """Points that a block gathers where they are few and where they are many, and how many are many."""
 
 PLACES = np.dtype([(name, np.uint64) for name in ("row", "column", "down", "across", "factor")])
@@ -47,7 +47,7 @@ def radices(length: int) -> tuple[int, ...]:
     Examples
     --------
     >>> radices(1280), radices(96)
-    ((16, 16, 5), (16, 2, 3))
+    ((8, 8, 4, 5), (8, 4, 3))
     """
     odd = []
     for factor in (3, 5):
@@ -56,7 +56,7 @@ def radices(length: int) -> tuple[int, ...]:
             length //= factor
     even: list[int] = []
     while length > 1:
-        even.append(min(length, 16))
+        even.append(min(length, RADIX))
         length //= even[-1]
     return (*even, *odd)
 
@@ -89,11 +89,11 @@ class _Lines:
 
 
 def _lines(length: int, wanted: int) -> _Lines:
-    """As many lines in a block as are wanted and fit."""
+    """As many lines in a block as are wanted and fit: more threads than `BLOCK` would have too few registers each."""
     threads = length // radices(length)[0]
-    while threads > MOST_THREADS:
+    while threads > BLOCK:
         threads = -(-threads // 2)
-    lines = max(1, min(wanted, MOST_THREADS // threads, SHARED_BYTES // line_bytes(length)))
+    lines = max(1, min(wanted, BLOCK // threads, SHARED_BYTES // line_bytes(length)))
     if lines * line_bytes(length) > SHARED_BYTES:
         raise InputError(f"panel: found a Fourier grid {length} long; allowed on a GPU: {SHARED_BYTES // 9} at most; use device cpu")
     return _Lines(length, threads, 1 << (lines.bit_length() - 1))
@@ -167,7 +167,8 @@ class DeviceTransform:
         across = grid.axis(np.zeros(1), x, self.path.scale, self.grid[1], WIDTH, shift=False)
         self._first = (down.first, across.first)
         self.correction = down.correction[:, None] * across.correction
-        self.light = to_device((self.path.amplitude[self.box] * self.correction).astype(np.float32), GPU)
+        light = (self.path.amplitude[self.box] * self.correction).astype(np.float32)
+        self.light = to_device(np.ascontiguousarray(light.T), GPU)
         self._turn = [to_device(np.exp(2j * np.pi * np.arange(length) / length).astype(np.complex64), GPU) for length in self.grid]
         self._depths, self._defocus = np.zeros(0), None
 
@@ -220,7 +221,7 @@ class DeviceTransform:
             "ACROSS_BACK": ",".join(map(str, across[::-1])),
             "DOWN_THREADS": self._down.threads,
             "DOWN_LINES": self._down.lines,
-            "DOWN_BLOCKS": max(1, min(2, 640 // self._down.shape[0])),
+            "DOWN_BLOCKS": BLOCK // self._down.shape[0],
             "ACROSS_THREADS": self._across.threads,
             "ACROSS_LINES": self._across.lines,
         }

@@ -333,6 +333,8 @@ struct Here {  // a thread's share of the columns
         column = blockIdx.x * DOWN_LINES + threadIdx.x % DOWN_LINES;
         line = lines_in_use + (threadIdx.x % DOWN_LINES) * Line<GRID_ROWS>::length;
     }
+    // Index in the beam's modulus, which lies column by column, of a pixel that the thread holds.
+    __device__ int beside(int k) const { return column * ROWS + OnPanel::place(t, k) - FIRST_ROW; }
     __device__ int pixel(int k) const {  // index of the pixel that the thread holds, or -1
         int row = OnPanel::place(t, k) - FIRST_ROW;
         return OnPanel::has(t, k) && row >= 0 && row < ROWS && column < COLUMNS ? row * COLUMNS + column : -1;
@@ -427,7 +429,7 @@ ON_PANEL columns_replace(Band band, const float* light, const int* done) {
 #pragma unroll
     for (int k = 0; k < OnPanel::size; k++) {
         int pixel = here.pixel(k);
-        if (pixel >= 0) v[k] = unit_of(v[k]) * light[pixel];
+        if (pixel >= 0) v[k] = unit_of(v[k]) * light[here.beside(k)];
     }
     send(here, band, v);
 }
@@ -455,7 +457,7 @@ ON_PANEL columns_turn(Band band, const float* light, float2* unit, float2* best,
         int pixel = here.pixel(k);
         if (pixel >= 0) {
             float2 old = unit[pixel];
-            float size = light[pixel], across = size * (old.x * v[k].y - old.y * v[k].x), shrink = rsqrtf(1 + across * across);
+            float size = light[here.beside(k)], across = size * (old.x * v[k].y - old.y * v[k].x), shrink = rsqrtf(1 + across * across);
             if (keep) best[pixel] = old;
             float2 turned = make_float2((old.x - across * old.y) * shrink, (old.y + across * old.x) * shrink);
             unit[pixel] = turned;

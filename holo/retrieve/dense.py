@@ -16,7 +16,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from holo.arrays import CPU, Device, namespace, to_host
+from holo.arrays import CPU, Device, namespace, to_device, to_host
 from holo.errors import InputError
 from holo.field.path import LightPath, wrap
 from holo.field.sites import pupil_box
@@ -110,7 +110,7 @@ def retrieve_dense(
     iterations: int | None = None,
     progress: Progress | None = None,
     start: NDArray[np.complexfloating[Any, Any]] | None = None,
-    device: Device | None = None,
+    device: Device = CPU,
 ) -> Retrieval:
     """Find the phase that makes bright sites level and dark ones dark, however close they are.
 
@@ -137,8 +137,8 @@ def retrieve_dense(
         See `holo.retrieve.stages.Progress`. A KeyboardInterrupt that comes during a descent ends the search with the best so far.
     start : ndarray of complex, shape (bright,), optional
         `Retrieval.waves` of an earlier retrieval of the same bright sites, in place of the starts of all kinds.
-    device : Device, optional
-        Where to search; by default on the CPU. Other devices round otherwise, so that the mask differs and its figures hardly do.
+    device : Device
+        Where to search. Other devices round otherwise, so that the mask differs and its figures hardly do.
 
     Returns
     -------
@@ -181,7 +181,7 @@ def retrieve_dense(
         raise InputError(f"start: found shape {np.shape(start)}; allowed: ({np.count_nonzero(bright)},), a number for each bright site")
     demand = Demand(wanted / wanted[bright].mean(), (1 - options.given_up) / np.count_nonzero(bright), options.darkness)
     lattice = np.zeros((len(points), 2)) if ij is None else np.asarray(ij, np.float64)
-    run = _Run(path, Panel.of(path, weights), points, demand, options, progress, device or CPU)
+    run = _Run(path, Panel.of(path, weights), points, demand, options, progress, device)
     descents = run.descents_on_gpu if run.device.is_gpu else run.descents
     return run.result(descents(plan, list(run.waves(lattice, rng, plan, start))))
 
@@ -200,8 +200,8 @@ def _plan(effort: str, iterations: int | None) -> _Plan:
 class _Found:
     """Where the descents ended."""
 
-    phase: NDArray[np.float32]
-    """Phase of the light behind the panel's pixels, about the middle of the sites."""
+    phase: Any
+    """Phase of the light behind the panel's pixels, about the middle of the sites, on the device."""
     fields: NDArray[np.complex64]
     """What it makes at the points of the demand, shape (components, points)."""
     converged: bool
@@ -307,7 +307,7 @@ class _Run:
             best = follow.down("panel", whole, phases, 0 if stopped else plan.pixels, plan.settled)
         stopped = stopped or best.interrupted
         seen = to_host(whole.light.fields(whole.unit(best.points)))[0]
-        return _Found(to_host(best.points)[0], seen, bool(best.converged[0]) and not stopped, stopped, tuple(follow.history))
+        return _Found(best.points[0], seen, bool(best.converged[0]) and not stopped, stopped, tuple(follow.history))
 
     def result(self, found: _Found) -> Retrieval:
         """The mask: the light moved to where the sites are, and the aberration taken off."""
@@ -317,9 +317,10 @@ class _Run:
         waves = bright[np.argmax((abs(bright) ** 2).sum(axis=1))].astype(np.complex128)
         weights = abs(waves)
         path, box = self.panel.path, pupil_box(self.path)
-        tilt = path.scale * (self.centre[0] * path.x_um[None, :] + self.centre[1] * path.y_um[:, None])
+        x_um, y_um, aberration = (to_device(part, self.device) for part in (path.x_um, path.y_um, self.path.aberration[box]))
+        tilt = path.scale * (float(self.centre[0]) * x_um[None, :] + float(self.centre[1]) * y_um[:, None])
         whole = np.zeros(self.path.amplitude.shape, np.float32)
-        whole[box] = wrap(phase + tilt - self.path.aberration[box])
+        whole[box] = to_host(wrap(phase + tilt - aberration))
         return Retrieval(
             phase=whole,
             weights=weights / weights.mean(),

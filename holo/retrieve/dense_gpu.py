@@ -112,11 +112,11 @@ class _Bands:
         self._down = to_device(_to_grid(down, _length(len(path.y_um))), device)
         self._across = to_device(np.ascontiguousarray(_to_grid(across, _length(len(path.x_um))).T), device)
         self._down_back, self._across_back = (xp.ascontiguousarray(part.conj().T) for part in (self._down, self._across))
-        self._from_rows = to_device(_from_grid(down).real.astype(np.float32), device)
+        at_points = factor * down.factor * across.factor
+        self._from_rows = to_device((_from_grid(down) * at_points).astype(np.complex64), device)
+        self._from_rows_back = self._from_rows.conj()
         self._from_columns = to_device(_from_grid(across), device)
         self._from_columns_back = xp.ascontiguousarray(self._from_columns.T)
-        self._factor = to_device((factor * down.factor * across.factor).astype(np.complex64), device)
-        self._factor_back = self._factor.conj()
 
     def fields(self, pupil: Any) -> Any:
         xp = namespace(pupil)
@@ -125,12 +125,12 @@ class _Bands:
         half = xp.matmul(light.reshape(-1, columns), self._across).reshape(starts * components, rows, -1)
         band = xp.matmul(self._down, half)
         lines = xp.matmul(band.reshape(-1, band.shape[2]), self._from_columns).reshape(*band.shape[:2], -1)
-        return ((lines * self._from_rows).sum(axis=1) * self._factor).reshape(starts, components, -1)
+        return (lines * self._from_rows).sum(axis=1).reshape(starts, components, -1)
 
     def back(self, slope: Any) -> Any:
         xp = namespace(slope)
         starts, components, points = slope.shape
-        lines = (slope * self._factor_back).reshape(-1, 1, points) * self._from_rows
+        lines = slope.reshape(-1, 1, points) * self._from_rows_back
         band = xp.matmul(lines.reshape(-1, points), self._from_columns_back).reshape(*lines.shape[:2], -1)
         half = xp.matmul(self._down_back, band)
         light = xp.matmul(half.reshape(-1, half.shape[2]), self._across_back).reshape(starts, components, *self._light.shape[1:])

@@ -92,9 +92,9 @@ struct Level {
     double efficiency, uniformity, spread, bound, crosstalk, mean;
 };
 
-__device__ inline void note(const Search& s, const Level& found, double low) {
+__device__ inline void note(const Search& s, const Level& found, double low, int count) {
     if (!(low > 0)) s.state[DARK] = 1;
-    double* place = s.history + 3 * (s.state[COUNT] < s.room ? s.state[COUNT] : s.room - 1);
+    double* place = s.history + 3 * (count < s.room ? count : s.room - 1);
     place[0] = found.efficiency;
     place[1] = found.uniformity;
     place[2] = found.crosstalk;
@@ -134,7 +134,7 @@ __device__ inline Level level(const Search& s, double full) {
                    0,
                    stray / (sums[0] / s.bright),
                    sums[3] / s.bright};
-    if (threadIdx.x == 0) note(s, found, low);
+    if (threadIdx.x == 0) note(s, found, low, s.state[COUNT]);
     __syncthreads();
     return found;
 }
@@ -181,37 +181,36 @@ __device__ inline double combined(int k, double one, double other) { return k < 
 
 // What follows from an iteration, by one thread: figures, whether the stage has ended, the shares of Anderson's method.
 __device__ inline void conclude(const Search& s, const double* all, double full, bool hold, double uniformity, int limit, int patient) {
-    double mean = all[RATIO] / s.bright, variance = all[SQUARE] / s.bright - mean * mean, low = -all[LOW];
+    int counted = s.state[COUNT], held = s.state[HELD], last = held % DEPTH, count = held < DEPTH - 1 ? held : DEPTH - 1;
+    double mean_before = s.scalar[MEAN], over = 1.0 / s.bright, sums[DEPTH];  // all that is needed at once: memory answers slowly
+    double before = hold && held ? s.least[held - 1] : 1e300, earlier = hold && held >= PATIENCE ? s.least[held - PATIENCE] : 1e300;
+    for (int k = 0; k < DEPTH; k++) sums[k] = hold ? s.scalar[SUMS + k] : 0;
+    double mean = all[RATIO] * over, variance = all[SQUARE] * over - mean * mean, low = -all[LOW];
     Level found = {all[POWER] / (full * full), 1 - (all[HIGH] - low) / (all[HIGH] + low), sqrt(variance > 0 ? variance : 0) / mean,
                    all[WEIGHTED] / all[WANTED] / full, 0, 0};
-    note(s, found, low);
-    s.state[COUNT]++;
-    s.scalar[MEAN] -= all[STEP] / s.bright;
-    s.scalar[HEAVIEST] = all[HEAVY];
-    if (!hold) {
+    note(s, found, low, counted);
+    s.state[COUNT] = counted + 1;
+    s.scalar[MEAN] = mean_before - all[STEP] * over;
+    s.scalar[HEAVIEST] = all[HEAVY] + (hold ? 0.7 : 0);  // with held phases the next weights are not known yet: room for twice the largest
+    double error = 1 - found.uniformity, least = error < before ? error : before;
+    if (!hold || error < before) {
         keep(s, found);
-        return;
+        s.scalar[KEPT] = all[HEAVY];
     }
-    int held = s.state[HELD], last = held % DEPTH, count = held < DEPTH - 1 ? held : DEPTH - 1;
-    double error = 1 - found.uniformity, before = held ? s.least[held - 1] : 1e300, least = error < before ? error : before;
+    if (!hold) return;
     bool done = least <= 1 - uniformity || held + 1 >= limit || !(error == error);
-    if (patient && held + 1 > PATIENCE) done = done || least > (held >= PATIENCE ? s.least[held - PATIENCE] : 1e300) / 2;
+    if (patient && held + 1 > PATIENCE) done = done || least > earlier / 2;
     s.least[held] = least;
     s.state[HELD] = held + 1;
     s.state[DONE] = done;
     s.state[BETTER] = error < before;
-    if (error < before) {
-        keep(s, found);
-        s.scalar[KEPT] = all[HEAVY];
-    }
-    s.scalar[HEAVIEST] += 0.7;  // the next weights are not known yet: room for twice the largest
-    s.scalar[SUMS + last] = all[STEP];
+    s.scalar[SUMS + last] = sums[last] = all[STEP];
     for (int k = 0; k <= count; k++) {
         int other = (last - k + DEPTH) % DEPTH;
-        double product = all[DOT + k] - all[STEP] * s.scalar[SUMS + other] / s.bright;
+        double product = all[DOT + k] - all[STEP] * sums[other] * over;
         s.inner[last * DEPTH + other] = s.inner[other * DEPTH + last] = product;
     }
-    shares(s.inner, last, count, s.scalar + MIX);
+    if (!done) shares(s.inner, last, count, s.scalar + MIX);
 }
 
 // Fields at the sites, and the step that they ask for. With free phases the waves take it at once; with held ones it is kept for

@@ -100,7 +100,7 @@ def retrieve_smooth(
     progress: Progress | None = None,
     start: Real | None = None,
     bright: NDArray[np.bool_] | None = None,
-    device: Device | None = None,
+    device: Device = CPU,
 ) -> SmoothRetrieval:
     """Find the phase that makes continuous light.
 
@@ -125,8 +125,8 @@ def retrieve_smooth(
         Where to start, as ``theta`` of `WindowTransform`; by default `start_phase`.
     bright : ndarray of bool, shape (ny, nx), optional
         The part of the region whose error counts; by default where the target exceeds `BRIGHT` of its maximum.
-    device : Device, optional
-        Where to search; by default on the CPU. Other devices round otherwise, so that the mask differs and its figures hardly do.
+    device : Device
+        Where to search. Other devices round otherwise, so that the mask differs and its figures hardly do.
 
     Returns
     -------
@@ -152,7 +152,6 @@ def retrieve_smooth(
     """
     chosen = _chosen(effort)
     goal = scaled_goal(window, target, region, power)
-    device = device or CPU
     bright = region & (target > BRIGHT * target[region].max() if bright is None else bright)
     theta = (start_phase(window, target, region, power, device) if start is None else start).astype(np.float32)
     wanted = chosen.rms if rms is None else rms
@@ -259,7 +258,7 @@ def plaquettes(points: NDArray[np.bool_]) -> NDArray[np.bool_]:
 # the start
 
 
-def start_phase(window: WindowTransform, target: Array, region: NDArray[np.bool_], power: float, device: Device | None = None) -> Real:
+def start_phase(window: WindowTransform, target: Array, region: NDArray[np.bool_], power: float, device: Device = CPU) -> Real:
     """Phase, as ``theta`` of the window, that carries the beam onto the target and a halo around it; a transport is solved on a device.
 
     Notes

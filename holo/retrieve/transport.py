@@ -30,7 +30,7 @@ PRODUCT = 0.1
 
 
 def transport_phase(
-    x_um: Array, y_um: Array, beam: Array, to_x_um: Array, to_y_um: Array, target: Array, scale: float, device: Device | None = None
+    x_um: Array, y_um: Array, beam: Array, to_x_um: Array, to_y_um: Array, target: Array, scale: float, device: Device = CPU
 ) -> Array:
     """Phase that carries the beam onto a target.
 
@@ -46,8 +46,8 @@ def transport_phase(
         Power wanted there, not negative.
     scale : float
         ``2 pi / (lambda f)``, rad/um^2: a phase of slope ``scale X`` sends light to X.
-    device : Device, optional
-        Where a transport is solved; by default on the CPU.
+    device : Device
+        Where a transport is solved.
 
     Returns
     -------
@@ -72,7 +72,7 @@ def transport_phase(
         across = rising_map(x_um, beam.sum(axis=0), to_x_um, target.sum(axis=0))
         down = rising_map(y_um, beam.sum(axis=1), to_y_um, target.sum(axis=1))
         return np.asarray(scale * (_integral(x_um, across)[None, :] + _integral(y_um, down)[:, None]), np.float64)
-    return scale * _potential(x_um, y_um, beam, to_x_um, to_y_um, target, device or CPU)
+    return scale * _potential(x_um, y_um, beam, to_x_um, to_y_um, target, device)
 
 
 def rising_map(x: Array, beam: Array, to_x: Array, target: Array) -> Array:
