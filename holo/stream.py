@@ -253,8 +253,10 @@ class Run:
         if told["state"][DARK]:
             raise RetrievalError(f"frame {number}: a site gets no light; is it off the field?")
         weights = np.exp(told["weight"].astype(np.float64))
-        levels = np.array(self._shown, self._mover.level)
-        levels[self._transform.box] = told["levels"]
+        levels = told["levels"]
+        if not self._transform.covers_panel:
+            levels = np.array(self._shown, self._mover.level)
+            levels[self._transform.box] = told["levels"]
         efficiency, uniformity = (float(value) for value in told["result"][:2])
         lowest = told["lowest"].astype(np.float64) / told["light"].mean(dtype=np.float64) if "lowest" in told and number else None
         return MoveFrame(

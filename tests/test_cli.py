@@ -89,7 +89,8 @@ def made(tmp_path_factory, small_bench_text):
 # the group
 
 
-GROUPS = {"register": ("start", "step", "run"), "sense": ("start", "step", "run"), "balance": ("start", "step", "run", "apply")}
+STEPS = ("start", "step", "run")
+GROUPS = {"register": STEPS, "response": STEPS, "sense": STEPS, "balance": (*STEPS, "apply")}
 
 
 @pytest.mark.parametrize("name", NAMES)

@@ -209,16 +209,19 @@ extern "C" __global__ void place(const double* xyz, const int* frame, double sha
     atomicMax(most, seen + 1);
 }
 
-// Add one row of the points' kernel to the grid; real and imaginary part share a cell.
-__device__ inline void spread_row(float2 value, const Places& at, int m, int tap, cell* cells) {
-    float2 height = value * at.down[m * WIDTH + tap];
-    cell* line = cells + (size_t)(at.row[m] + tap) * GRID_COLUMNS;
-    int place = at.column[m];
+// Column of the grid on which a tap of a point's kernel falls.
+__device__ inline int wrapped(int column) { return column < GRID_COLUMNS ? column : column - GRID_COLUMNS; }
+
+// Add one column of a point's kernel to the grid; real and imaginary part share a cell. Neighbouring threads take neighbouring columns, so
+// that memory adds several cells at a time.
+__device__ inline void spread_column(float2 value, const Places& at, int m, int tap, cell* cells) {
+    float2 height = value * at.across[m * WIDTH + tap];
+    cell* place = cells + (size_t)at.row[m] * GRID_COLUMNS + wrapped(at.column[m] + tap);
+#pragma unroll
     for (int k = 0; k < WIDTH; k++) {
-        float2 part = height * at.across[m * WIDTH + k];
+        float2 part = height * at.down[m * WIDTH + k];
         long long packed = (long long)__float2int_rn(part.x) * 4294967296LL + __float2int_rn(part.y);
-        atomicAdd(&line[place], (cell)packed);
-        place = place + 1 == GRID_COLUMNS ? 0 : place + 1;
+        atomicAdd(place + (size_t)k * GRID_COLUMNS, (cell)packed);
     }
 }
 
@@ -226,7 +229,7 @@ __device__ inline void spread_row(float2 value, const Places& at, int m, int tap
 extern "C" __global__ void spread(const float2* values, Places at, int n, cell* cells, const int* done) {
     if (done && *done) return;
     int index = blockIdx.x * blockDim.x + threadIdx.x, m = index / WIDTH;
-    if (m < n) spread_row(values[m], at, m, index % WIDTH, cells);
+    if (m < n) spread_column(values[m], at, m, index % WIDTH, cells);
 }
 
 __device__ inline float2 unpacked(cell value, float unit) {
@@ -288,13 +291,10 @@ __device__ inline float2 gathered(const float2* grid, const Places& at, int m) {
     int tap = threadIdx.x % WIDTH;
     float2 part = make_float2(0, 0);
     if (m >= 0) {
-        const float2* line = grid + (size_t)(at.row[m] + tap) * GRID_COLUMNS;
-        int place = at.column[m];
-        for (int k = 0; k < WIDTH; k++) {
-            part = part + line[place] * at.across[m * WIDTH + k];
-            place = place + 1 == GRID_COLUMNS ? 0 : place + 1;
-        }
-        part = part * at.down[m * WIDTH + tap];
+        const float2* place = grid + (size_t)at.row[m] * GRID_COLUMNS + wrapped(at.column[m] + tap);
+#pragma unroll
+        for (int k = 0; k < WIDTH; k++) part = part + place[(size_t)k * GRID_COLUMNS] * at.down[m * WIDTH + k];
+        part = part * at.across[m * WIDTH + tap];
     }
     lines_in_use[threadIdx.x] = part;
     __syncthreads();

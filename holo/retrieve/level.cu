@@ -314,7 +314,7 @@ extern "C" __global__ void spread_search(Search s, Places at, cell* cells, int h
     if (tap == 0) s.weight[m] = weight;
     sincosf(s.phase[m], &sine, &cosine);
     float2 wave = make_float2(cosine, sine) * (scale * expf(weight - heaviest));
-    spread_row(wave * conj(at.factor[m]), at, m, tap, cells);
+    spread_column(wave * conj(at.factor[m]), at, m, tap, cells);
 }
 
 // The best weights of a stage with the phases held, once it has ended.
