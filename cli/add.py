@@ -8,7 +8,6 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from . import options
-from .nudge import check_field
 from .output import show, warn
 
 if TYPE_CHECKING:
@@ -82,7 +81,7 @@ def command(
     """
     from holo.bench import read_bench
     from holo.compose import add, blank_mask
-    from holo.design import read_bench_source, recorded_bench
+    from holo.design import check_nudged, read_bench_source, recorded_bench
     from holo.errors import naming
     from holo.files import check_output
     from holo.mask import read_mask, write_mask
@@ -108,7 +107,7 @@ def command(
         with naming(masks[0] if masks else bench):
             made = add(first, used, wanted)
     if masks:
-        check_field(made.record, used)
+        warn(check_nudged(made.record, used))
     else:
         warn([CAUTION])
     write_mask(output, made, overwrite)

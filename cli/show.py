@@ -59,7 +59,7 @@ def command(
 ) -> None:
     """Show a mask, or a sequence of masks, on the panel's screen.
 
-    MASK is a mask file, or a folder or file of many pages that "holo rearrange" wrote. It is shown
+    MASK is a mask file, or a set: a manifest, its folder, or the file of many pages beside it. It is shown
     on the whole screen, pixel for pixel, its levels as they are, until Esc, Ctrl-C or --seconds; then
     the screen is blank.
 
@@ -79,9 +79,9 @@ def command(
     if sum([rate is not None, key, trigger is not None]) > 1:
         raise click.UsageError("found several of --rate, --key and --trigger; allowed: one of them", context)
     with _opened(mask) as shown:
-        if shown.frame_ms is None and (key or trigger or rate is not None):
+        if not shown.sequence and (key or trigger or rate is not None):
             raise click.UsageError(f"found --rate, --key or --trigger for {mask}, one mask; allowed: with a sequence", context)
-        period_s = _period_s(shown.frame_ms, rate)
+        period_s = _period_s(mask, shown, rate, timed=not (key or trigger))
 
         def play(player: Player) -> Played:
             if key or trigger:
@@ -102,23 +102,29 @@ class _Masks:
     count: int
     shape: tuple[int, int]
     load: Callable[[int], Levels]
-    frame_ms: float | None
+    sequence: bool
+    period_ms: float | None
     cautions: list[str]
 
 
 @contextmanager
 def _opened(path: Path) -> Iterator[_Masks]:
     """Open a mask file or a sequence."""
+    from holo.errors import InputError
+    from holo.manifest import even_period_ms, manifest_file, opened_levels, read_manifest
     from holo.mask import read_mask
-    from holo.sequence import is_sequence, opened_sequence
 
-    if is_sequence(path):
-        with opened_sequence(path) as found:
-            yield _Masks(found.count, found.shape, found.load, found.manifest["frame_ms"], [])
+    where = manifest_file(path)
+    if where is not None:
+        found = read_manifest(where)
+        if not found.masks:
+            raise InputError(f"{where}: found no masks; allowed: one or more")
+        with opened_levels(where, found) as load:
+            yield _Masks(len(found.masks), (found.rows, found.columns), load, True, even_period_ms(found), [])
     else:
         mask = read_mask(path)
         rows, columns = mask.levels.shape
-        yield _Masks(1, (rows, columns), lambda number: mask.levels, None, _cautions(mask.record))
+        yield _Masks(1, (rows, columns), lambda number: mask.levels, False, None, _cautions(mask.record))
 
 
 def _cautions(record: dict[str, Any]) -> list[str]:
@@ -132,14 +138,18 @@ def _cautions(record: dict[str, Any]) -> list[str]:
         return []
 
 
-def _period_s(frame_ms: float | None, rate: float | None) -> float:
-    """Time from one mask to the next."""
+def _period_s(path: Path, masks: _Masks, rate: float | None, *, timed: bool) -> float:
+    """Time from one mask to the next; 1 s where it does not matter."""
     from holo.errors import InputError
     from holo.player import FASTEST_HZ
 
     if rate is not None and not 1 / 3600 <= rate <= FASTEST_HZ:
         raise InputError(f"--rate: found {rate:g}; allowed: from {1 / 3600:.2g} to {FASTEST_HZ:g} a second")
-    return 1 / rate if rate is not None else (1e3 if frame_ms is None else frame_ms) / 1e3
+    if rate is not None:
+        return 1 / rate
+    if timed and masks.count > 1 and masks.period_ms is None:
+        raise InputError(f"{path}: its masks have no times, or uneven ones; needed: --rate, --key or --trigger")
+    return (masks.period_ms or 1e3) / 1e3
 
 
 def _shown(

@@ -466,6 +466,16 @@ def check_sites(bench: Bench, sites: Sites, engine: str = "auto") -> None:
         _check_separated(bench, sites, bright)
 
 
+def check_nudged(record: dict[str, Any], bench: Bench) -> list[str]:
+    """Refuse a nudged mask whose sites have left the field (raises as `check_sites`); give a warning where that is not known."""
+    try:
+        sites = recorded_sites(record, bench)
+    except InputError as error:
+        return [f"whether the sites stay inside the field is not known ({error})"]
+    check_sites(bench, sites)
+    return []
+
+
 def _check_separated(bench: Bench, sites: Sites, bright: NDArray[np.intp]) -> None:
     first, second, distance = closest_pair(sites.xyz_um[bright] / bench.resolution_um)
     if distance < 1 - 1e-9:

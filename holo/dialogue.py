@@ -24,8 +24,9 @@ from holo.arrangement import Arrangement
 from holo.bench import Bench
 from holo.design import recorded_arrangement, recorded_bench, recorded_registration
 from holo.errors import HoloError, InputError, OutputExistsError, naming
-from holo.files import check_writable, digest, digest_of, read_text, write_bytes, write_text
+from holo.files import check_writable, digest, read_text, write_bytes, write_text
 from holo.frames import check_stack, read_frame, write_frame
+from holo.manifest import levels_digest
 from holo.mask import SOURCES, Levels, Mask, check_keys, check_source, write_mask
 from holo.registration import Registration
 from holo.tables import shortened
@@ -239,7 +240,7 @@ class Run:
 
 
 def _entry(ask: Ask) -> dict[str, Any]:
-    return {"note": ask.note, "levels": digest_of(ask.mask.levels.tobytes()), "frame": None}
+    return {"note": ask.note, "levels": levels_digest(ask.mask.levels), "frame": None}
 
 
 def start_run(

@@ -1,5 +1,8 @@
 """Sequences of masks on disk: a folder, or one TIFF of many pages, with a manifest; written as they are made, and resumed.
 
+The manifest is that of any set of masks (`holo.manifest`): `MANIFEST` in a folder; that of a TIFF file is called like the file, with the
+suffix .json.
+
 Axes, signs and units: DEVELOPERS.md, Conventions.
 """
 
@@ -8,26 +11,18 @@ from __future__ import annotations
 import json
 import shutil
 from collections.abc import Callable, Iterator
-from contextlib import contextmanager, nullcontext
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, cast
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from holo.errors import InputError, OutputExistsError
-from holo.files import check_output, digest, open_tiff, read_bytes, read_page, read_tiff, write_text, writing
-from holo.mask import Levels, check_keys
-
-if TYPE_CHECKING:
-    from holo.moves import MoveFrame  # which compiles kernels; showing a sequence needs none
-
-FORMAT, VERSION = "holo sequence", 1
-"""What a manifest calls itself, and its version."""
-
-MANIFEST = "manifest.json"
-"""Name of the manifest in a folder; that of a TIFF file is called like the file, with the suffix .json."""
+from holo.files import check_output, read_bytes, read_tiff, write_text, writing
+from holo.manifest import MANIFEST, Entry, Manifest, entry_listed, levels_digest, write_manifest
+from holo.mask import Levels
+from holo.moves import MoveFrame, told
 
 LOWEST = "lowest.npy"
 """Name of the table of the least light of each trap in each transition (`holo.moves.MoveFrame.lowest`), shape (frames - 1, n)."""
@@ -68,20 +63,20 @@ def check_sequence(output: Path, overwrite: bool) -> None:
 
 def write_sequence(
     output: Path,
-    head: dict[str, Any],
+    made_from: dict[str, Any],
     make: Callable[[MoveFrame | None], Iterator[MoveFrame]],
     frame_ms: float,
     *,
     overwrite: bool = False,
     report: Callable[[int], None] | None = None,
-) -> tuple[dict[str, Any], NDArray[np.float32]]:
+) -> tuple[Manifest, NDArray[np.float32]]:
     """Write the masks of a move as they are made.
 
     Parameters
     ----------
     output : Path
         A folder, or a name that ends in .tif or .tiff for one file of many pages.
-    head : dict
+    made_from : dict
         JSON-compatible: what the move was made from (digests, options). A sequence that was broken off goes on only where it is the same.
     make : callable
         Given the last frame that is there, or None, yields the frames from that one or from the start on.
@@ -94,10 +89,8 @@ def write_sequence(
 
     Returns
     -------
-    manifest : dict
-        ``format``, ``version``, ``head``, ``frame_ms``, ``complete``, and ``frames``, each with its ``file`` or ``page``,
-        ``time_ms`` from the first one, ``trigger`` (the number of the pulse that shows it, from 0), the ``digest`` of its levels' file, and
-        its figures (`holo.moves.told`).
+    manifest : Manifest
+        Masks called ``frame-00000`` and so on, with their times from the first one and their figures (`holo.moves.told`).
     lowest : ndarray of float32, shape (frames - 1, n)
         Least light of each trap in each transition; no rows where the transitions were not looked at. A folder keeps it as `LOWEST`.
 
@@ -115,25 +108,37 @@ def write_sequence(
     output = Path(output)
     check_sequence(output, overwrite)
     part = output.with_name(f".{output.name}.part")
-    manifest, last = _resumed(part, {"format": FORMAT, "version": VERSION, "head": head, "frame_ms": frame_ms})
+    head = json.loads(json.dumps({"made_from": made_from, "frame_ms": frame_ms}))
+    growing, last = _resumed(part, head)
     for frame in make(last):
-        if frame.number >= len(manifest["frames"]):
-            _add(part, manifest, frame)
+        if frame.number >= len(growing.entries):
+            _add(growing, frame)
             if report is not None:
-                report(len(manifest["frames"]))
-    manifest["complete"] = True
-    lowest = _lowest(part, len(manifest["frames"]) - 1)
-    (part / _state(len(manifest["frames"]) - 1)).unlink(missing_ok=True)
+                report(len(growing.entries))
+    count = len(growing.entries)
+    lowest = _lowest(part, count - 1)
+    (part / _state(count - 1)).unlink(missing_ok=True)
+    first = read_tiff(part / growing.entries[0].file)
+    manifest = Manifest(first.shape[0], first.shape[1], str(first.dtype), tuple(growing.entries), head["made_from"])
     if _paged(output):
-        _write_pages(output, part, manifest, overwrite)
+        manifest = _write_pages(output, part, manifest, overwrite)
     else:
         with writing(part / LOWEST, overwrite=True) as temporary, temporary.open("wb") as file:
             np.save(file, lowest)
         for name in (ROWS, JOURNAL):
             (part / name).unlink(missing_ok=True)
-        _write_manifest(part / MANIFEST, manifest, overwrite=True)
+        write_manifest(part / MANIFEST, manifest, overwrite=True)
         _take_place(part, output)
     return manifest, lowest
+
+
+@dataclass(frozen=True)
+class _Growing:
+    """A folder in which a sequence grows."""
+
+    part: Path
+    head: dict[str, Any]
+    entries: list[Entry]
 
 
 def _lowest(part: Path, count: int) -> NDArray[np.float32]:
@@ -151,80 +156,80 @@ def _state(number: int) -> str:
     return f"state-{number:05d}.npy"
 
 
-def _resumed(part: Path, wanted: dict[str, Any]) -> tuple[dict[str, Any], MoveFrame | None]:
-    """The manifest of what is there already and the last frame, or a new folder."""
-    wanted = json.loads(json.dumps(wanted))
+def _resumed(part: Path, head: dict[str, Any]) -> tuple[_Growing, MoveFrame | None]:
+    """What is there already and its last frame, or a new folder."""
     if part.is_dir():
         try:
-            return _continued(part, wanted)
+            return _continued(part, head)
         except (InputError, OSError, ValueError, KeyError, TypeError):
             shutil.rmtree(part)  # not a sequence that can go on: it is made anew
     part.mkdir()
-    write_text(part / JOURNAL, json.dumps(wanted) + "\n")
-    return {**wanted, "complete": False, "frames": []}, None
+    write_text(part / JOURNAL, json.dumps(head) + "\n")
+    return _Growing(part, head, []), None
 
 
-def _continued(part: Path, wanted: dict[str, Any]) -> tuple[dict[str, Any], MoveFrame]:
-    """The manifest and the last frame of a folder that fits; what a kill has left half done is cleared away."""
-    from holo.moves import MoveFrame
-
+def _continued(part: Path, wanted: dict[str, Any]) -> tuple[_Growing, MoveFrame]:
+    """What is there of a folder that fits and its last frame; what a kill has left half done is cleared away."""
     text = read_bytes(part / JOURNAL, MAX_JOURNAL_BYTES).decode()
-    head, *entries = [json.loads(line) for line in text[: text.rindex("\n")].split("\n")]
-    if head != wanted or not all(digest(part / entry["file"]) == entry["digest"] for entry in entries):
+    head, *lines = [json.loads(line) for line in text[: text.rindex("\n")].split("\n")]
+    entries = [Entry(**line) for line in lines]
+    if head != wanted or not all(levels_digest(read_tiff(part / entry.file)) == entry.digest for entry in entries):
         raise InputError(f"{part}: found frames of another sequence; allowed: those of this one")
     last, state = entries[-1], part / _state(len(entries) - 1)
-    levels = read_tiff(part / last["file"]).astype(np.uint16)
+    levels, known = read_tiff(part / last.file).astype(np.uint16), last.figures
     found = MoveFrame(
-        len(entries) - 1, last["progress"], levels, np.load(state), last["efficiency"], last["uniformity"], last["iterations"], None
+        len(entries) - 1, known["progress"], levels, np.load(state), known["efficiency"], known["uniformity"], known["iterations"], None
     )
-    known = {JOURNAL, ROWS, state.name, *(entry["file"] for entry in entries)}
+    kept = {JOURNAL, ROWS, state.name, *(entry.file for entry in entries)}
     for path in part.iterdir():
-        if path.name not in known:
+        if path.name not in kept:
             path.unlink()
-    write_text(part / JOURNAL, "".join(json.dumps(line) + "\n" for line in (head, *entries)), overwrite=True)
-    return {**wanted, "complete": False, "frames": entries}, found
+    write_text(part / JOURNAL, "".join(json.dumps(line) + "\n" for line in (head, *lines)), overwrite=True)
+    return _Growing(part, head, entries), found
 
 
-def _add(part: Path, manifest: dict[str, Any], frame: MoveFrame) -> None:
+def _add(growing: _Growing, frame: MoveFrame) -> None:
     """Write a frame, what the next one needs, and its line in the journal, in this order."""
-    import tifffile
-
-    from holo.moves import told
-
-    name = f"frame-{frame.number:05d}.tiff"
-    levels = frame.levels.astype(np.uint8) if manifest["head"].get("levels", 256) <= 256 else frame.levels
-    with writing(part / name, overwrite=True) as temporary:
-        tifffile.imwrite(temporary, levels, photometric="minisblack", metadata=None, software="holo")
+    part, name = growing.part, f"frame-{frame.number:05d}"
+    levels = panel_levels(frame, growing.head["made_from"].get("levels", 256))
+    _write_frame(part / f"{name}.tiff", levels)
     with writing(part / _state(frame.number), overwrite=True) as temporary, temporary.open("wb") as file:
         np.save(file, frame.waves)
     if frame.lowest is not None:
         with (part / ROWS).open("r+b" if (part / ROWS).exists() else "wb") as file:
             file.seek(4 * (frame.number - 1) * len(frame.lowest))
             file.write(frame.lowest.astype(np.float32).tobytes())
-    place = {"file": name, "time_ms": frame.number * manifest["frame_ms"], "trigger": frame.number, "digest": digest(part / name)}
-    manifest["frames"].append({**place, **told(frame)})
+    entry = Entry(name, f"{name}.tiff", 0, levels_digest(levels), frame.number * growing.head["frame_ms"], told(frame))
+    growing.entries.append(entry)
     with (part / JOURNAL).open("a") as file:
-        file.write(json.dumps(manifest["frames"][-1], allow_nan=False) + "\n")
+        file.write(json.dumps(entry_listed(entry), allow_nan=False) + "\n")
     (part / _state(frame.number - 1)).unlink(missing_ok=True)
 
 
-def _write_manifest(path: Path, manifest: dict[str, Any], overwrite: bool) -> None:
-    with writing(path, overwrite) as temporary:
-        temporary.write_text(json.dumps(manifest, indent=1, allow_nan=False))
+def panel_levels(frame: MoveFrame, levels: int) -> Levels:
+    """Give the levels of a frame in the number type for a panel of so many levels."""
+    return frame.levels.astype(np.uint8, copy=False) if levels <= 256 else frame.levels.astype(np.uint16, copy=False)
 
 
-def _write_pages(output: Path, part: Path, manifest: dict[str, Any], overwrite: bool) -> None:
-    """Put the frames of a folder into one file, page by page."""
+def _write_frame(path: Path, levels: Levels) -> None:
+    import tifffile
+
+    with writing(path, overwrite=True) as temporary:
+        tifffile.imwrite(temporary, levels, photometric="minisblack", metadata=None, software="holo")
+
+
+def _write_pages(output: Path, part: Path, manifest: Manifest, overwrite: bool) -> Manifest:
+    """Put the frames of a folder into one file, page by page, and write the manifest that says so."""
     import tifffile
 
     with writing(output, overwrite) as temporary, tifffile.TiffWriter(temporary, bigtiff=True) as file:
-        for entry in manifest["frames"]:
-            file.write(read_tiff(part / entry["file"]), photometric="minisblack", metadata=None, software="holo", contiguous=False)
-    for page, entry in enumerate(manifest["frames"]):
-        del entry["file"]
-        entry["page"] = page
-    _write_manifest(output.with_suffix(".json"), manifest, overwrite)
+        for entry in manifest.masks:
+            file.write(read_tiff(part / entry.file), photometric="minisblack", metadata=None, software="holo", contiguous=False)
+    pages = tuple(replace(entry, file=output.name, page=page) for page, entry in enumerate(manifest.masks))
+    manifest = replace(manifest, masks=pages)
+    write_manifest(output.with_suffix(".json"), manifest, overwrite)
     shutil.rmtree(part)
+    return manifest
 
 
 def _take_place(part: Path, output: Path) -> None:
@@ -237,105 +242,3 @@ def _take_place(part: Path, output: Path) -> None:
         shutil.rmtree(old)
     else:
         part.rename(output)
-
-
-# ---------------------------------------------------------------------------------------------------------------------
-# reading
-
-
-@dataclass(frozen=True, eq=False)
-class StoredSequence:
-    """A sequence on disk, open.
-
-    Attributes
-    ----------
-    manifest : dict
-        As `write_sequence` returns it.
-    shape : (int, int)
-        Rows and columns of its masks.
-    load : callable
-        Of the number of a frame: its levels, ndarray of uint8 or uint16. Raises `InputError` if its file is missing, damaged, of another
-        shape, or not the one of the manifest.
-    """
-
-    manifest: dict[str, Any]
-    shape: tuple[int, int]
-    load: Callable[[int], Levels]
-
-    @property
-    def count(self) -> int:
-        """Number of frames."""
-        return len(self.manifest["frames"])
-
-
-def is_sequence(path: Path) -> bool:
-    """Tell whether this is a sequence, not one mask: a folder, or a TIFF file with a manifest beside it."""
-    if path.is_dir() or not _paged(path):
-        return path.is_dir()
-    try:
-        found = json.loads(read_bytes(path.with_suffix(".json"), MAX_JOURNAL_BYTES))
-    except (InputError, ValueError, RecursionError):
-        return False
-    return isinstance(found, dict) and found.get("format") == FORMAT
-
-
-@contextmanager
-def opened_sequence(path: Path) -> Iterator[StoredSequence]:
-    """Open a sequence that `write_sequence` has written.
-
-    Raises
-    ------
-    InputError
-        If there is no manifest, or it is not one of a complete sequence, and what `StoredSequence.load` raises for the first frame.
-    """
-    where = path.with_suffix(".json") if _paged(path) else path / MANIFEST
-    manifest = _read_manifest(where)
-    entries = manifest["frames"]
-    with open_tiff(path) if _paged(path) else nullcontext() as pages:
-
-        def read(number: int) -> Levels:
-            if pages is None:
-                file = path / entries[number]["file"]
-                if digest(file) != entries[number]["digest"]:
-                    raise InputError(f"{file}: found {digest(file)}; allowed: {entries[number]['digest']}, the file that {where} names")
-                return _checked(file, read_tiff(file))
-            if entries[number]["page"] >= len(pages):
-                raise InputError(f"{path}: found {len(pages)} pages; allowed: those that {where} names, up to {entries[number]['page']}")
-            return _checked(path, read_page(path, pages, entries[number]["page"]))
-
-        first = read(0)
-
-        def load(number: int) -> Levels:
-            levels = read(number)
-            if levels.shape != first.shape:
-                raise InputError(f"{path}: frame {number}: found shape {levels.shape}; allowed: {first.shape}, that of frame 0")
-            return levels
-
-        yield StoredSequence(manifest, (first.shape[0], first.shape[1]), load)
-
-
-def _checked(file: Path, levels: NDArray[Any]) -> Levels:
-    if str(levels.dtype) not in ("uint8", "uint16"):
-        raise InputError(f"{file}: found pixels of type {levels.dtype}; allowed: uint8 or uint16")
-    return cast(Levels, levels)
-
-
-def _read_manifest(path: Path) -> dict[str, Any]:
-    """The manifest of a complete sequence, with what is needed to find its frames."""
-    try:
-        found = json.loads(read_bytes(path, MAX_JOURNAL_BYTES))
-    except (ValueError, RecursionError) as error:
-        raise InputError(f"{path}: not JSON ({str(error)[:120]}); allowed: the manifest of a sequence") from error
-    if not isinstance(found, dict) or (found.get("format"), found.get("version")) != (FORMAT, VERSION):
-        raise InputError(f"{path}: found no {FORMAT!r} of version {VERSION}; allowed: the manifest that holo rearrange writes")
-    paged = path.name != MANIFEST
-    check_keys(path, "manifest", found, {"complete": (bool,), "frames": (list,), "frame_ms": (int, float)})
-    if not 0.1 <= found["frame_ms"] <= 3.6e6:
-        raise InputError(f"{path}: manifest.frame_ms: found {found['frame_ms']:g}; allowed: from 0.1 to 3.6e6")
-    if not found["complete"] or not found["frames"]:
-        raise InputError(f"{path}: found {len(found['frames'])} frames of a sequence that is not complete; allowed: a complete one")
-    for number, entry in enumerate(found["frames"]):
-        check_keys(path, f"frames[{number}]", entry, {"page": (int,)} if paged else {"file": (str,), "digest": (str,)})
-        if entry["page"] < 0 if paged else Path(entry["file"]).name != entry["file"]:
-            raise InputError(f"{path}: frames[{number}]: found {str(entry)[:80]}; allowed: a page from 0, or a file in the same folder")
-    return found

@@ -1,9 +1,11 @@
-"""Checked reading of TOML: every key is taken by name, type and range, and what is left over is an error."""
+"""Checked reading of TOML and JSON: every key is taken by name, type and range, and what is left over is an error."""
 
 from __future__ import annotations
 
 import difflib
+import json
 import math
+import os
 import tomllib
 from collections.abc import Sequence
 from pathlib import Path
@@ -25,6 +27,21 @@ def parse_toml(text: str, path: Path) -> Table:
     except (ValueError, RecursionError) as error:  # ValueError also for whole numbers of thousands of digits
         raise InputError(f"{path}: not valid TOML: {error or 'nested too deeply'}") from error
     return Table(content, path)
+
+
+def parse_json(content: bytes, path: str | os.PathLike[str]) -> dict[str, Any]:
+    """Parse a JSON object; raises `InputError` for anything else, and for numbers that are not finite."""
+    try:
+        found = json.loads(content.decode(), parse_constant=_not_json)
+    except (ValueError, RecursionError) as error:
+        raise InputError(f"{path}: found {shortened(content[:80])}, not JSON ({error}); allowed: a JSON object") from error
+    if not isinstance(found, dict):
+        raise InputError(f"{path}: found {shortened(found)}; allowed: a JSON object")
+    return found
+
+
+def _not_json(constant: str) -> float:
+    raise ValueError(f"{constant} is not a number that JSON knows")
 
 
 class Table:

@@ -9,6 +9,7 @@ import signal
 import subprocess
 import sys
 import time
+from dataclasses import replace
 from pathlib import Path
 from types import SimpleNamespace
 
@@ -23,11 +24,10 @@ from holo.bench import parse_bench
 from holo.cli import main
 from holo.compose import Sum, add, blank_mask
 from holo.errors import InputError, ScreenError
-from holo.files import digest
+from holo.manifest import Entry, Manifest, levels_digest, manifest_file, opened_levels, read_manifest, write_manifest
 from holo.mask import Mask, write_mask
 from holo.player import Ending, Player
 from holo.screen import Place, choose, packing, screens, showing
-from holo.sequence import opened_sequence
 
 ROWS, COLUMNS = 80, 96
 RAMP = (np.arange(ROWS * COLUMNS) % 256).astype(np.uint8).reshape(ROWS, COLUMNS)
@@ -65,18 +65,17 @@ def lab(tmp_path, monkeypatch, small_bench_text):
     write_mask("mask.tiff", Mask(RAMP, mask.phase, mask.record))
     write_mask("deep.tiff", Mask(RAMP_10, mask.phase, mask.record))
     Path("moves").mkdir()
-    entries = []
-    for number in range(5):
-        name = f"frame-{number:05d}.tiff"
-        tifffile.imwrite(Path("moves") / name, RAMP + np.uint8(number))
-        entries.append({"file": name, "digest": digest(Path("moves") / name), "trigger": number})
-    manifest = {"format": "holo sequence", "version": 1, "frame_ms": 20.0, "complete": True, "frames": entries}
-    Path("moves/manifest.json").write_text(json.dumps(manifest))
+    names = [f"frame-{number:05d}" for number in range(5)]
+    pictures = [RAMP + np.uint8(number) for number in range(5)]
     with tifffile.TiffWriter("moves.tiff") as file:
-        for number in range(5):
-            file.write(RAMP + np.uint8(number), contiguous=False)
-    pages = [{"page": number, "trigger": number} for number in range(5)]
-    Path("moves.json").write_text(json.dumps({**manifest, "frames": pages}))
+        for name, picture in zip(names, pictures, strict=True):
+            tifffile.imwrite(f"moves/{name}.tiff", picture)
+            file.write(picture, contiguous=False)
+    digests = [levels_digest(picture) for picture in pictures]
+    each = [Entry(name, f"{name}.tiff", 0, digest, 20.0 * k) for k, (name, digest) in enumerate(zip(names, digests, strict=True))]
+    paged = [replace(entry, file="moves.tiff", page=page) for page, entry in enumerate(each)]
+    write_manifest("moves/manifest.json", Manifest(ROWS, COLUMNS, "uint8", tuple(each)))
+    write_manifest("moves.json", Manifest(ROWS, COLUMNS, "uint8", tuple(paged)))
     return tmp_path
 
 
@@ -218,8 +217,9 @@ def test_every_mask_of_a_sequence_is_seen_in_its_turn(x, lab, monkeypatch):
         assert screen.refresh_s == 1 / 60
         for path in (lab / "moves", lab / "moves.tiff"):
             seen.clear()
-            with opened_sequence(path) as found:
-                played = Player(Watched(screen), found.load, found.count, Ending()).by_clock(0.02, 0.0)
+            where = manifest_file(path)
+            with opened_levels(where, read_manifest(where)) as load:
+                played = Player(Watched(screen), load, 5, Ending()).by_clock(0.02, 0.0)
             assert played.frames == (0, 1, 2, 3, 4)
             for number, picture in enumerate(seen):
                 assert np.array_equal(picture, grey(RAMP + np.uint8(number)))
@@ -345,7 +345,7 @@ def test_without_the_library_there_is_a_message(lab, monkeypatch, library, messa
     assert message in run.stderr
 
 
-PAGES = ("moves.tiff --screen 0", 2, "moves.tiff: found 5 pages; allowed: those that moves.json names, up to 9")
+PAGES = ("moves.tiff --screen 0", 2, "page: found 9; allowed: 0 to 4, the pages of moves.tiff")
 
 
 def changed(**change):
@@ -355,7 +355,7 @@ def changed(**change):
 
 def frames(**change):
     manifest = json.loads(Path("moves/manifest.json").read_text())
-    manifest["frames"][0] |= change
+    manifest["masks"][0] |= change
     Path("moves/manifest.json").write_text(json.dumps(manifest))
 
 
@@ -382,15 +382,23 @@ def frames(**change):
         (None, "moves --screen 0 --key --rate 3", 2, "found several of --rate, --key and --trigger"),
         (None, "moves --screen 0 --rate 0", 2, "--rate: found 0; allowed: from 0.00028"),
         (None, ". --screen 0", 2, "manifest.json: no such file"),
-        (lambda: changed(format="else"), "moves --screen 0", 2, "manifest.json: found no 'holo sequence' of version 1"),
-        (lambda: changed(complete=False), "moves --screen 0", 2, "not complete; allowed: a complete one"),
-        (lambda: changed(frames=[]), "moves --screen 0", 2, "found 0 frames"),
-        (lambda: changed(frames=[3]), "moves --screen 0", 2, "frames[0]: found 3; allowed: an object with file, digest"),
-        (lambda: changed(frame_ms="9"), "moves --screen 0", 2, "manifest.frame_ms: found '9'; allowed: a whole number or a number"),
-        (lambda: changed(frame_ms=0), "moves --screen 0", 2, "frame_ms: found 0"),
-        (lambda: frames(file="../mask.tiff"), "moves --screen 0", 2, "allowed: a page from 0, or a file in the same folder"),
-        (lambda: frames(digest="sha256:0"), "moves --screen 0", 2, "frame-00000.tiff: found sha256:"),
-        (lambda: Path("moves/manifest.json").write_text("{"), "moves --screen 0", 2, "manifest.json: not JSON"),
+        (lambda: changed(format="else"), "moves --screen 0", 2, "manifest.json: manifest.format: found 'else'; allowed: 'holo set'"),
+        (lambda: changed(masks=[]), "moves --screen 0", 2, "manifest.json: found no masks"),
+        (lambda: changed(masks=[3]), "moves --screen 0", 2, "masks[0]: found 3; allowed: an object with name, file"),
+        (
+            lambda: frames(time_ms=7.0),
+            "moves --screen 0",
+            2,
+            "moves: its masks have no times, or uneven ones; needed: --rate, --key or --trigger",
+        ),
+        (
+            lambda: frames(file="../mask.tiff"),
+            "moves --screen 0",
+            2,
+            "file: found '../mask.tiff'; allowed: a file in the folder of the manifest",
+        ),
+        (lambda: frames(digest="sha256:" + 64 * "0"), "moves --screen 0", 2, "digest: found sha256:"),
+        (lambda: Path("moves/manifest.json").write_text("{"), "moves --screen 0", 2, "not JSON"),
         (lambda: Path("moves.json").write_text(Path("moves.json").read_text().replace('"page": 0', '"page": 9')), *PAGES),
         (lambda: Path("moves/frame-00003.tiff").unlink(), "moves --screen 0", 2, "frame-00003.tiff: no such file"),
     ],

@@ -21,7 +21,8 @@ import numpy as np
 from holo.bench import bench_warnings, derived_numbers
 from holo.errors import InputError, OutputExistsError
 from holo.field.path import light_path
-from holo.files import check_writable, digest_of, write_folder
+from holo.files import check_writable, write_folder
+from holo.manifest import levels_digest
 from holo.mask import SOURCES, phase_of_levels
 from holo.predict import displaced, vectors
 from holo.report.pictures import PLANES, Scene, draw, drawn_depths
@@ -188,7 +189,7 @@ def origin(bench: Bench, mask: Mask) -> dict[str, Any]:
     return {
         "bench": bench.name,
         "bench_digest": bench.digest,
-        "levels_digest": digest_of(np.ascontiguousarray(mask.levels).tobytes()),
+        "levels_digest": levels_digest(mask.levels),
         "record": {**{key: record[key] for key in ("version", "time", "holo", "seed", "options", "nudges")}, **sources},
     }
 
