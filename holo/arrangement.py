@@ -31,6 +31,7 @@ _FARTHEST = 1e5
 _DEEPEST_UM = 1e4
 _FAINTEST, _BRIGHTEST = 1e-6, 1e6
 _MOST_CELLS = 1_000_000
+_MOST_WORK = 4_000_000
 _UNIT = Lattice(np.eye(2))
 _SOURCES = ("sites", "sites_csv", "block", "disc", "ring", "line", "picture", "image")
 _HEADING = re.compile(r"""^[ \t]*\[\[[ \t]*["']?(add|remove)["']?[ \t]*\]\]""", re.MULTILINE)
@@ -556,7 +557,11 @@ def parse_arrangement(text: str, path: str | os.PathLike[str], lattice: Lattice)
     root = parse_toml(text, Path(path))
     smooth = root.table("smooth")
     sites = from_sites([], title=root.text("title", default=Path(path).stem))
+    work = 0
     for kind, table in _blocks(root, text):
+        work += len(sites) + (100_000 if "image" in table or "sites_csv" in table else 2000)  # a block's time, in that of sites
+        if work > _MOST_WORK:
+            raise _block_problem(table, "comes after too many blocks; allowed: fewer and larger ones, or one table as sites_csv")
         sites = _joined(sites, table, lattice) if kind == "add" else _without(sites, table, lattice)
     dark = root.table("dark")
     root.close()

@@ -5,6 +5,7 @@ Axes, signs and units: DEVELOPERS.md, Conventions.
 
 from __future__ import annotations
 
+import io
 import json
 import os
 from dataclasses import dataclass, replace
@@ -17,7 +18,7 @@ from numpy.typing import NDArray
 
 from holo.errors import InputError
 from holo.field.path import LightPath, wrap
-from holo.files import check_output, open_tiff, read_page, writing
+from holo.files import check_output, open_tiff, read_page, write_bytes, writing
 from holo.tables import shortened
 
 if TYPE_CHECKING:
@@ -323,15 +324,22 @@ def write_mask(path: str | os.PathLike[str], mask: Mask, overwrite: bool = False
     Page 0 holds the levels, its image description the record as JSON; page 1 holds the phase as 32-bit floats (TIFF 6.0, Adobe
     Systems, 1992). The same levels and phase give the same pixel data, whatever the record says.
     """
-    import tifffile
-
     check_output(path, overwrite)
     check_mask(path, mask)
+    write_bytes(path, mask_bytes(mask), overwrite)
+
+
+def mask_bytes(mask: Mask) -> bytes:
+    """Give the content of a mask's file (see `write_mask`); the mask is not checked."""
+    import tifffile
+
     record = json.dumps(mask.record, ensure_ascii=True, allow_nan=False)
     common: dict[str, Any] = {"photometric": "minisblack", "metadata": None, "software": "holo", "contiguous": False}
-    with writing(path, overwrite) as temporary, tifffile.TiffWriter(temporary) as file:
+    content = io.BytesIO()
+    with tifffile.TiffWriter(content) as file:
         file.write(mask.levels, description=record, **common)
         file.write(mask.phase, **common)
+    return content.getvalue()
 
 
 def read_mask(path: str | os.PathLike[str]) -> Mask:

@@ -7,15 +7,17 @@ from __future__ import annotations
 
 import json
 import shutil
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Collection, Iterator
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-from holo.errors import InputError, OutputExistsError
-from holo.files import check_output, digest, read_bytes, read_tiff, write_text, writing
+from holo.errors import HoloError, InputError, OutputExistsError
+from holo.files import check_output, digest, locked, read_bytes, read_tiff, write_text, writing
+from holo.images import open_npy
+from holo.mask import check_keys
 from holo.moves import MoveFrame, told
 
 FORMAT, VERSION = "holo sequence", 1
@@ -108,9 +110,31 @@ def write_sequence(
     the end the folder, or the file made from its frames page by page, takes its place. No more than one frame is in memory.
     """
     output = Path(output)
+    _mend(output)
     check_sequence(output, overwrite)
     part = output.with_name(f".{output.name}.part")
-    manifest, last = _resumed(part, {"format": FORMAT, "version": VERSION, "head": head, "frame_ms": frame_ms})
+    try:
+        part.mkdir(exist_ok=True)
+        with locked(part):
+            return _written(
+                output, part, {"format": FORMAT, "version": VERSION, "head": head, "frame_ms": frame_ms}, make, overwrite, report
+            )
+    except OSError as error:
+        if isinstance(error, HoloError):
+            raise
+        raise InputError(f"{output}: cannot be written ({error.strerror or error})") from error
+
+
+def _written(
+    output: Path,
+    part: Path,
+    wanted: dict[str, Any],
+    make: Callable[[MoveFrame | None], Iterator[MoveFrame]],
+    overwrite: bool,
+    report: Callable[[int], None] | None,
+) -> tuple[dict[str, Any], NDArray[np.float32]]:
+    """Go on in the folder `part` and put it in its place; see `write_sequence`."""
+    manifest, last = _resumed(part, wanted)
     for frame in make(last):
         if frame.number >= len(manifest["frames"]):
             _add(part, manifest, frame)
@@ -118,15 +142,13 @@ def write_sequence(
                 report(len(manifest["frames"]))
     manifest["complete"] = True
     lowest = _lowest(part, len(manifest["frames"]) - 1)
-    (part / _state(len(manifest["frames"]) - 1)).unlink(missing_ok=True)
     if _paged(output):
         _write_pages(output, part, manifest, overwrite)
     else:
         with writing(part / LOWEST, overwrite=True) as temporary, temporary.open("wb") as file:
             np.save(file, lowest)
-        for name in (ROWS, JOURNAL):
-            (part / name).unlink(missing_ok=True)
         _write_manifest(part / MANIFEST, manifest, overwrite=True)
+        _cleared(part, {MANIFEST, LOWEST, *(entry["file"] for entry in manifest["frames"])})
         _take_place(part, output)
     return manifest, lowest
 
@@ -142,6 +164,10 @@ def _paged(output: Path) -> bool:
     return output.suffix.lower() in (".tif", ".tiff")
 
 
+def _frame(number: int) -> str:
+    return f"frame-{number:05d}.tiff"
+
+
 def _state(number: int) -> str:
     return f"state-{number:05d}.npy"
 
@@ -149,44 +175,72 @@ def _state(number: int) -> str:
 def _resumed(part: Path, wanted: dict[str, Any]) -> tuple[dict[str, Any], MoveFrame | None]:
     """The manifest of what is there already and the last frame, or a new folder."""
     wanted = json.loads(json.dumps(wanted))
-    if part.is_dir():
-        try:
-            return _continued(part, wanted)
-        except (InputError, OSError, ValueError, KeyError, TypeError):
-            shutil.rmtree(part)  # not a sequence that can go on: it is made anew
-    part.mkdir()
+    try:
+        return _continued(part, wanted)
+    except (InputError, OSError):  # not a sequence that can go on: it is made anew
+        _cleared(part, ())
     write_text(part / JOURNAL, json.dumps(wanted) + "\n")
     return {**wanted, "complete": False, "frames": []}, None
 
 
+def _cleared(part: Path, known: Collection[str]) -> None:
+    """Take everything from a folder but the `known` files."""
+    for path in part.iterdir():
+        if path.is_dir() and not path.is_symlink():
+            shutil.rmtree(path)
+        elif path.name not in known:
+            path.unlink()
+
+
 def _continued(part: Path, wanted: dict[str, Any]) -> tuple[dict[str, Any], MoveFrame]:
     """The manifest and the last frame of a folder that fits; what a kill has left half done is cleared away."""
-    text = read_bytes(part / JOURNAL, MAX_JOURNAL_BYTES).decode()
-    head, *entries = [json.loads(line) for line in text[: text.rindex("\n")].split("\n")]
-    if head != wanted or not all(digest(part / entry["file"]) == entry["digest"] for entry in entries):
-        raise InputError(f"{part}: found frames of another sequence; allowed: those of this one")
-    last, state = entries[-1], part / _state(len(entries) - 1)
-    levels = read_tiff(part / last["file"]).astype(np.uint16)
-    found = MoveFrame(
-        len(entries) - 1, last["progress"], levels, np.load(state), last["efficiency"], last["uniformity"], last["iterations"], None
-    )
-    known = {JOURNAL, ROWS, state.name, *(entry["file"] for entry in entries)}
-    for path in part.iterdir():
-        if path.name not in known:
-            path.unlink()
-    write_text(part / JOURNAL, "".join(json.dumps(line) + "\n" for line in (head, *entries)), overwrite=True)
+    head, *lines = _journal(part / JOURNAL)
+    if head != wanted or not lines:
+        raise InputError(f"{part}: found another sequence, or no frame; allowed: frames of this one")
+    for number, line in enumerate(lines):
+        check_keys(part / JOURNAL, f"line {number + 2}", line, _LINE_KEYS)
+        if line["file"] != _frame(number) or digest(part / _frame(number)) != line["digest"]:
+            raise InputError(f"{part / _frame(number)}: is not the frame of this sequence")
+    number, last = len(lines) - 1, lines[-1]
+    if digest(part / _state(number)) != last["state"]:
+        raise InputError(f"{part / _state(number)}: is not what the frame after {last['file']} is made from")
+    levels, waves = read_tiff(part / last["file"]).astype(np.uint16), np.array(open_npy(part / _state(number)))
+    found = MoveFrame(number, last["progress"], levels, waves, last["efficiency"], last["uniformity"], last["iterations"], None)
+    if last["lowest"] is not None and (part / ROWS).stat().st_size < 4 * number * waves.size:
+        raise InputError(f"{part / ROWS}: is shorter than the journal tells")
+    _cleared(part, {JOURNAL, ROWS, _state(number), *(line["file"] for line in lines)})
+    write_text(part / JOURNAL, "".join(json.dumps(line) + "\n" for line in (head, *lines)), overwrite=True)
+    entries = [{key: value for key, value in line.items() if key != "state"} for line in lines]
     return {**wanted, "complete": False, "frames": entries}, found
+
+
+_NUMBER = (int, float)
+_LINE_KEYS: dict[str, tuple[type, ...]] = {
+    **dict.fromkeys(("file", "digest", "state"), (str,)),
+    **dict.fromkeys(("time_ms", "progress", "efficiency", "uniformity"), _NUMBER),
+    **{"trigger": (int,), "iterations": (int,), "lowest": (*_NUMBER, type(None))},
+}
+"""What a line of the journal tells of a frame: its entry in the manifest, and the digest of what the next one is made from."""
+
+
+def _journal(path: Path) -> list[Any]:
+    """The complete lines of a journal; a kill may have left half a line."""
+    whole, _, _ = read_bytes(path, MAX_JOURNAL_BYTES).rpartition(b"\n")
+    try:
+        return [json.loads(line) for line in whole.split(b"\n")]
+    except (ValueError, RecursionError) as error:
+        raise InputError(f"{path}: found no JSON ({error}); allowed: the journal of a sequence") from error
 
 
 def _add(part: Path, manifest: dict[str, Any], frame: MoveFrame) -> None:
     """Write a frame, what the next one needs, and its line in the journal, in this order."""
     import tifffile
 
-    name = f"frame-{frame.number:05d}.tiff"
+    name, state = _frame(frame.number), part / _state(frame.number)
     levels = frame.levels.astype(np.uint8) if manifest["head"].get("levels", 256) <= 256 else frame.levels
     with writing(part / name, overwrite=True) as temporary:
         tifffile.imwrite(temporary, levels, photometric="minisblack", metadata=None, software="holo")
-    with writing(part / _state(frame.number), overwrite=True) as temporary, temporary.open("wb") as file:
+    with writing(state, overwrite=True) as temporary, temporary.open("wb") as file:
         np.save(file, frame.waves)
     if frame.lowest is not None:
         with (part / ROWS).open("r+b" if (part / ROWS).exists() else "wb") as file:
@@ -195,7 +249,7 @@ def _add(part: Path, manifest: dict[str, Any], frame: MoveFrame) -> None:
     place = {"file": name, "time_ms": frame.number * manifest["frame_ms"], "trigger": frame.number, "digest": digest(part / name)}
     manifest["frames"].append({**place, **told(frame)})
     with (part / JOURNAL).open("a") as file:
-        file.write(json.dumps(manifest["frames"][-1], allow_nan=False) + "\n")
+        file.write(json.dumps({**manifest["frames"][-1], "state": digest(state)}, allow_nan=False) + "\n")
     (part / _state(frame.number - 1)).unlink(missing_ok=True)
 
 
@@ -220,11 +274,21 @@ def _write_pages(output: Path, part: Path, manifest: dict[str, Any], overwrite: 
 
 def _take_place(part: Path, output: Path) -> None:
     """Give a complete folder its name; an older sequence there goes."""
+    old = _old(output)
     if output.is_dir():
-        old = output.with_name(f".{output.name}.old")
         shutil.rmtree(old, ignore_errors=True)
         output.rename(old)
         part.rename(output)
         shutil.rmtree(old)
     else:
         part.rename(output)
+
+
+def _old(output: Path) -> Path:
+    return output.with_name(f".{output.name}.old")
+
+
+def _mend(output: Path) -> None:
+    """Bring back an older sequence that a kill has left between its place and its end."""
+    if _old(output).is_dir() and not output.exists():
+        _old(output).rename(output)

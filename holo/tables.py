@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import difflib
 import math
+import re
 import tomllib
 from collections.abc import Sequence
 from pathlib import Path
@@ -20,11 +21,36 @@ def parse_toml(text: str, path: Path) -> Table:
     InputError
         If it is not TOML; the message has the line.
     """
+    _check_size(text, path)
     try:
         content = tomllib.loads(text)
     except (ValueError, RecursionError) as error:  # ValueError also for whole numbers of thousands of digits
         raise InputError(f"{path}: not valid TOML: {error or 'nested too deeply'}") from error
     return Table(content, path)
+
+
+MAX_TOML = 2**21
+"""Most characters of a TOML text: 200,000 sites fit; a table of more belongs into a CSV file."""
+
+MAX_PARTS = 16
+"""Most parts of a dotted key."""
+
+_BARE, _PART = r"[\w-]++", r"""(?:[\w-]++|"(?:[^"\\\n]|\\.)*+"|'[^'\n]*+')"""
+_CHAINS = [re.compile(rf"{part}(?:[ \t]*+\.[ \t]*+{part})*+") for part in (_BARE, _PART)]
+_CHAIN_ENDS = re.compile(r"[ \t]*+[\]=]")
+
+
+def _check_size(text: str, path: Path) -> None:
+    """Refuse text that the parser would be busy with for minutes: its time grows with the cube of the parts of a dotted key.
+
+    Keys are looked for as bare words (strings may hold quotes that mislead a search), and as words and strings.
+    """
+    if len(text) > MAX_TOML:
+        raise InputError(f"{path}: found {len(text)} characters; allowed: at most {MAX_TOML} (long lists of sites go into a CSV file)")
+    for chain in (found for pattern in _CHAINS for found in pattern.finditer(text)):
+        if chain[0].count(".") >= MAX_PARTS and len(re.findall(_PART, chain[0])) > MAX_PARTS and _CHAIN_ENDS.match(text, chain.end()):
+            line = text.count("\n", 0, chain.start()) + 1
+            raise InputError(f"{path}: not valid TOML: found a key of more parts at line {line}; allowed: at most {MAX_PARTS}")
 
 
 class Table:
