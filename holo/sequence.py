@@ -278,7 +278,11 @@ def _take_place(part: Path, output: Path) -> None:
     if output.is_dir():
         shutil.rmtree(old, ignore_errors=True)
         output.rename(old)
-        part.rename(output)
+        try:
+            part.rename(output)
+        except OSError:
+            old.rename(output)
+            raise
         shutil.rmtree(old)
     else:
         part.rename(output)

@@ -62,21 +62,21 @@ bits = 12
 {camera}
 [lattice]
 {lattice}
-origin_um = [6.0, 4.0]
+origin_um = [2.0, 1.0]
 """
 PLAIN = {
     "beam": "beam_diameter_mm = 0.72\nbeam_centre_mm = [0.0, 0.01]",
     "response": "level_for_2pi = 212",
     "optics": "[optics.aberration]\n5 = 0.05",
     "camera": "electrons_per_count = 2.5",
-    "lattice": "vectors_um = [[3.0, 0.0], [0.0, 3.0]]",
+    "lattice": "vectors_um = [[1.5, 0.0], [0.0, 1.5]]",
 }
 SIDED = {
     "beam": 'beam_tiff = "beam.tiff"',
     "response": 'response_csv = "response.csv"\nflatness_tiff = "flatness.tiff"',
     "optics": 'aberration_toml = "aberration.toml"\naberration_tiff = "aberration.tiff"',
     "camera": 'dark_tiff = "dark.tiff"\nhot_tiff = "hot.tiff"',
-    "lattice": 'geometry = "triangular"\nspacing_um = 3.0\nangle_deg = 11.0',
+    "lattice": 'geometry = "triangular"\nspacing_um = 1.5\nangle_deg = 11.0',
 }
 ARRANGEMENT = """title = "all sources"
 [[add]]
@@ -151,8 +151,8 @@ points = 100
 rms_px = 0.05
 largest_px = 0.2
 [lattice_to_plane]
-matrix = [[3.0, 0.0], [0.0, 3.0]]
-offset = [6.0, 4.0]
+matrix = [[1.5, 0.0], [0.0, 1.5]]
+offset = [2.0, 1.0]
 [digests]
 "frame-000.tiff" = "sha256:{"0" * 64}"
 """
@@ -256,7 +256,7 @@ def record():
     arrangement = _source("", "i,j,target,z_um\n0.0,0.0,1.0,0.0\n2.0,1.0,1.0,0.0\n")
     sources = {"bench": bench, "arrangement": arrangement, "registration": _source("", REGISTRATION)}
     made = mask_record(sources, DesignOptions(), None, {"uniformity": 0.99})
-    return {**made, "nudges": [{"x_um": 1.0, "y_um": 0.5, "focus_um": 0.0}]}
+    return {**made, "time": "2026-01-02T03:04:05+00:00", "nudges": [{"x_um": 0.1, "y_um": 0.05, "focus_um": 0.0}]}
 
 
 def mask_bytes(text):
@@ -432,7 +432,7 @@ def readers(scratch):
         "render": Reader({"mask.tiff": mask}, command(["render", "@mask.tiff", "-o", "@out.png"], "out.png")),
         "nudge": Reader(
             {"mask.tiff": mask, "bench.toml": plain},
-            command(["nudge", "@mask.tiff", "-o", "@out.tiff", "--by-um", "1", "1", "--bench", "@bench.toml"], "out.tiff"),
+            command(["nudge", "@mask.tiff", "-o", "@out.tiff", "--by-um", "0.1", "0.1", "--bench", "@bench.toml"], "out.tiff"),
         ),
     }
 
