@@ -29,6 +29,9 @@ MANIFEST = "manifest.json"
 LOWEST = "lowest.npy"
 """Name of the table of the least light of each trap in each transition (`holo.moves.MoveFrame.lowest`), shape (frames - 1, n)."""
 
+PAGES = "pages.tiff"
+"""A file of many pages before it takes its place."""
+
 ROWS = "lowest.rows"
 """The same table while it grows, without a head."""
 
@@ -110,10 +113,11 @@ def write_sequence(
     the end the folder, or the file made from its frames page by page, takes its place. No more than one frame is in memory.
     """
     output = Path(output)
-    _mend(output)
-    check_sequence(output, overwrite)
     part = output.with_name(f".{output.name}.part")
     try:
+        with locked(part):
+            _mend(output, part)
+        check_sequence(output, overwrite)
         part.mkdir(exist_ok=True)
         with locked(part):
             return _written(
@@ -262,13 +266,22 @@ def _write_pages(output: Path, part: Path, manifest: dict[str, Any], overwrite: 
     """Put the frames of a folder into one file, page by page."""
     import tifffile
 
-    with writing(output, overwrite) as temporary, tifffile.TiffWriter(temporary, bigtiff=True) as file:
+    with writing(part / PAGES, overwrite=True) as temporary, tifffile.TiffWriter(temporary, bigtiff=True) as file:
         for entry in manifest["frames"]:
             file.write(read_tiff(part / entry["file"]), photometric="minisblack", metadata=None, software="holo", contiguous=False)
     for page, entry in enumerate(manifest["frames"]):
         del entry["file"]
         entry["page"] = page
-    _write_manifest(output.with_suffix(".json"), manifest, overwrite)
+    check_sequence(output, overwrite)
+    _write_manifest(part / MANIFEST, manifest, overwrite=True)  # from here on a repeated command ends this one, see `_mend`
+    _move_pages(part, output)
+
+
+def _move_pages(part: Path, output: Path) -> None:
+    """Give a file of pages and its manifest their names."""
+    for name, place in ((PAGES, output), (MANIFEST, output.with_suffix(".json"))):
+        if (part / name).exists():
+            (part / name).replace(place)
     shutil.rmtree(part)
 
 
@@ -292,7 +305,10 @@ def _old(output: Path) -> Path:
     return output.with_name(f".{output.name}.old")
 
 
-def _mend(output: Path) -> None:
-    """Bring back an older sequence that a kill has left between its place and its end."""
-    if _old(output).is_dir() and not output.exists():
+def _mend(output: Path, part: Path) -> None:
+    """End what a kill has left between an older sequence and its successor: the older one comes back, or both files get their names."""
+    if _paged(output):
+        if (part / MANIFEST).is_file():
+            _move_pages(part, output)
+    elif _old(output).is_dir() and not output.exists():
         _old(output).rename(output)
