@@ -549,12 +549,12 @@ def read_arrangement(path: str | os.PathLike[str], lattice: Lattice) -> Arrangem
     return parse_arrangement(read_text(path), path, lattice)
 
 
-def parse_arrangement(text: str, path: str | os.PathLike[str], lattice: Lattice) -> Arrangement:
+def parse_arrangement(text: str, path: str | os.PathLike[str], lattice: Lattice, *, confined: bool = False) -> Arrangement:
     """Read an arrangement from the text of its file; `path` names it in messages and is where relative names start.
 
-    See `read_arrangement`.
+    With `confined` no file that it names may lie outside that folder: for text that comes from somebody else. See `read_arrangement`.
     """
-    root = parse_toml(text, Path(path))
+    root = parse_toml(text, Path(path), confined=confined)
     smooth = root.table("smooth")
     sites = _built(from_sites([], title=root.text("title", default=Path(path).stem)), _blocks(root, text), lattice)
     dark = root.table("dark")

