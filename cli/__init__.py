@@ -17,7 +17,7 @@ from holo.errors import HoloError
 from .output import printable
 
 NAMES = (
-    *("demo", "new", "check", "register", "survey", "track", "occupancy", "sense", "design", "balance", "predict"),
+    *("demo", "new", "check", "register", "survey", "track", "occupancy", "response", "sense", "design", "balance", "predict"),
     *("nudge", "inspect", "render", "rearrange", "twin"),
 )
 """The commands, in the order in which one meets them; each is the object `command` of the module of its name."""

@@ -18,12 +18,13 @@ if TYPE_CHECKING:
     from holo.design import Design, DesignOptions, Engine, Inputs
     from holo.design_smooth import SmoothDesign
     from holo.retrieve.dense import DenseOptions
-    from holo.retrieve.spots import Progress, Retrieval
+    from holo.retrieve.spots import Retrieval
+    from holo.retrieve.stages import Progress
 
 DENSE = ("darkness", "given_up", "drift_nm")
 """Options of the engine dense."""
 
-RECORDED = ("arrangement", "registration", "effort", "seed", "uniformity", "iterations", "engine", "polarisation", "rms", *DENSE)
+RECORDED = ("arrangement", "registration", "effort", "seed", "uniformity", "iterations", "engine", "polarisation", "rms", "device", *DENSE)
 """What --again takes from the record of a mask."""
 
 
@@ -49,6 +50,7 @@ RECORDED = ("arrangement", "registration", "effort", "seed", "uniformity", "iter
 @click.option("--drift-nm", type=float, metavar="NM", help="Engine dense: demand the same at this distance in +-x and +-y (0).")
 @options.polarisation
 @click.option("--rms", type=float, metavar="E", help="With [smooth]: error of the intensity to stop at, instead of the effort's own.")
+@options.device
 @click.option("--again", type=options.FILE, metavar="MASK", help="Make this mask again from its own record.")
 @options.overwrite
 @options.as_json
@@ -70,6 +72,7 @@ def command(
     drift_nm: float | None,
     polarisation: str,
     rms: float | None,
+    device: str,
     again: Path | None,
     overwrite: bool,
     as_json: bool,
@@ -88,7 +91,8 @@ def command(
         from holo.design import DesignOptions, read_inputs
 
         dense = _dense({"darkness": darkness, "given_up": given_up, "drift_nm": drift_nm})
-        wanted = DesignOptions(effort, seed, uniformity, iterations, engine, polarisation, dense, rms)
+        wanted = DesignOptions(effort, seed, uniformity, iterations, engine, polarisation, dense, rms, device)
+        announce_device(device)
         result = designed(read_inputs(bench, arrangement_file(arrangement), registration), wanted, outputs)
     else:
         raise click.UsageError("needed: ARRANGEMENT and --bench, or --again", context)
@@ -143,6 +147,7 @@ def remade(again: Path, bench: Path | None, outputs: Outputs) -> dict[str, Any]:
     """Make a mask again from its record, and say whether it is the same."""
     import numpy as np
 
+    from holo.arrays import find_device
     from holo.design import recorded_inputs, recorded_options, remake
     from holo.design_smooth import remake_smooth
     from holo.errors import naming
@@ -159,10 +164,13 @@ def remade(again: Path, bench: Path | None, outputs: Outputs) -> dict[str, Any]:
     old = read_mask(again)
     with naming(again):
         inputs, wanted = recorded_inputs(old.record, bench), recorded_options(old.record)
+    announce_device(wanted.device)
     result = _made(inputs, wanted, make, outputs) if inputs.arrangement.smooth is None else made_smooth(inputs, make_smooth, outputs)
     same = np.array_equal(read_mask(outputs.mask).levels, old.levels)
     if not same:
         why = "another machine or version may round otherwise"
+        if find_device(wanted.device).name != wanted.device:
+            why = f"it was made on a {wanted.device}, and another device rounds otherwise"
         if old.record["figures"].get("interrupted"):
             why = "its search was interrupted"
         warn([f"the new mask differs from {again}, made by holo {old.record['holo']}: {why}"])
@@ -303,6 +311,15 @@ def _check_outputs(inputs: Inputs, outputs: Outputs) -> None:
     for path in written:
         if path.resolve() in read:
             raise InputError(f"{path}: is read by this design and would be replaced; write elsewhere")
+
+
+def announce_device(name: str) -> None:
+    """Say where the search goes on if there is no GPU."""
+    from holo.arrays import find_device
+
+    found = find_device(name)
+    if found.note:
+        note(found.note)
 
 
 def _announce_compiling() -> None:

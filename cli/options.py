@@ -42,5 +42,12 @@ polarisation = click.option(
     metavar="P",
     help="Of the light on the panel, for the vector model: x, y, circular-xy, circular-yx or degrees from x towards y.",
 )
+device = click.option(
+    "--device",
+    default="cpu",
+    show_default=True,
+    metavar="D",
+    help="Where to search: cpu, gpu (an NVIDIA GPU with cupy), or auto, the GPU if there is one. Masks of both are as good, not the same.",
+)
 overwrite = click.option("--overwrite", is_flag=True, help="Replace outputs that exist.")
 as_json = click.option("--json", "as_json", is_flag=True, help="Print one JSON object instead of a table.")

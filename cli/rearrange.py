@@ -41,6 +41,7 @@ if TYPE_CHECKING:
 )
 @click.option("--lifetime-s", type=float, metavar="T", help="Lifetime of an atom in its trap, to predict losses.")
 @click.option("--seed", type=int, default=0, show_default=True, help="Seed of the random numbers: same inputs and seed, same masks.")
+@options.device
 @options.overwrite
 @options.as_json
 def command(
@@ -61,6 +62,7 @@ def command(
     depth: float,
     lifetime_s: float | None,
     seed: int,
+    device: str,
     overwrite: bool,
     as_json: bool,
 ) -> None:
@@ -84,7 +86,7 @@ def command(
     limits = Limits(step_um(read_bench(bench), step_cells), *bounds)
     atoms = Atoms(depth=depth, lifetime_ms=inf if lifetime_s is None else 1e3 * lifetime_s)
     inputs = Inputs(occupancy, arrangement_file(arrangement), bench, registration)
-    wanted = RearrangeOptions(apart_um, cost, spare, limits, moves, seed)
+    wanted = RearrangeOptions(apart_um, cost, spare, limits, moves, seed, device)
     show(rearranged(inputs, wanted, Outputs(output, report, overwrite), atoms), as_json)
 
 
@@ -178,7 +180,7 @@ def _warnings(ready: Rearranger, answer: Answer) -> list[str]:
     from holo.transition import share_after
 
     bench, plan = ready.mover.bench, answer.plan
-    texts = []
+    texts = [ready.device.note] if ready.device.note else []
     if len(plan.unfilled):
         texts.append(f"{len(plan.unfilled)} of {len(ready.wanted_um)} wanted sites stay empty: there are not enough atoms")
     if plan.approach.distance_um < 2 * bench.airy_radius_um:

@@ -1,14 +1,17 @@
-"""The one door to the array machinery: compiled kernels, Fourier plans and threads on the processor's cores.
+"""The one door to the array machinery: compiled kernels, Fourier plans and threads on the processor's cores, and a GPU.
 
-Nothing else in holo imports numba or pyfftw, so that another back end needs changes here only.
+Nothing else in holo imports numba, pyfftw or cupy, so that another back end needs changes here only.
 """
 
 from __future__ import annotations
 
 import os
+import sys
 import threading
 from collections.abc import Callable, Iterable
 from concurrent.futures import ThreadPoolExecutor, wait
+from dataclasses import dataclass
+from functools import cache
 from pathlib import Path
 from types import ModuleType
 from typing import Any, TypeVar, cast
@@ -17,6 +20,8 @@ import numba
 import numpy as np
 import pyfftw
 from numpy.typing import NDArray
+
+from holo.errors import InputError
 
 ComplexArray = NDArray[np.complex64]
 Function = TypeVar("Function", bound=Callable[..., Any])
@@ -107,3 +112,252 @@ def kernels_are_compiled(module: ModuleType) -> bool:
     kernels = [found for found in vars(module).values() if hasattr(found, "py_func")]
     indices = [f"*.{found.__name__}-{found.py_func.__code__.co_firstlineno}.*.nbi" for found in kernels]
     return any(any(Path(found.stats.cache_path).glob(index)) for found, index in zip(kernels, indices, strict=True))
+
+
+# ---------------------------------------------------------------------------------------------------------------------
+# the GPU
+
+
+DEVICES = ("cpu", "gpu", "auto")
+"""What may be asked for: the processor's cores, an NVIDIA GPU, or the GPU if there is one."""
+
+
+@dataclass(frozen=True)
+class Device:
+    """Where an engine keeps its arrays.
+
+    Attributes
+    ----------
+    name : str
+        cpu or gpu.
+    note : str
+        Why it is not the GPU that was asked for, for the user to read; empty if it is what was asked for.
+    """
+
+    name: str
+    note: str = ""
+
+    @property
+    def is_gpu(self) -> bool:
+        """Whether the arrays are those of cupy."""
+        return self.name == "gpu"
+
+
+CPU = Device("cpu")
+
+
+def find_device(name: str) -> Device:
+    """Find the device that is asked for, or the CPU, with the reason, where there is no GPU.
+
+    Parameters
+    ----------
+    name : str
+        One of `DEVICES`. Only gpu is worth a note where there is none.
+
+    Raises
+    ------
+    InputError
+        If it is none of these.
+
+    Examples
+    --------
+    >>> find_device("cpu")
+    Device(name='cpu', note='')
+    """
+    if name not in DEVICES:
+        raise InputError(f"device: found {name!r}; allowed: {', '.join(DEVICES)}")
+    missing = "" if name == "cpu" else _missing_gpu()
+    if name == "cpu" or missing:
+        return Device("cpu", f"device gpu: {missing}; the CPU goes on" if name == "gpu" else "")
+    return Device("gpu")
+
+
+def _missing_gpu() -> str:
+    """What stands between this process and a GPU; empty if nothing does."""
+    try:
+        import cupy
+    except ImportError as error:
+        return f"cupy cannot be imported ({error}): pip install 'holo[gpu]'"
+    try:
+        count = cupy.cuda.runtime.getDeviceCount()
+    except cupy.cuda.runtime.CUDARuntimeError as error:
+        return f"found no NVIDIA GPU ({error})"
+    return "" if count else "found no NVIDIA GPU"
+
+
+def namespace(array: Any) -> Any:
+    """Give the module whose functions take an array: cupy if it lies on a GPU, else numpy.
+
+    Examples
+    --------
+    >>> namespace(np.zeros(3)).__name__
+    'numpy'
+    """
+    return sys.modules["cupy"] if type(array).__module__.partition(".")[0] == "cupy" else np
+
+
+def to_device(array: Any, device: Device) -> Any:
+    """Give an array as one of the device's own; what is there already is not copied."""
+    if not device.is_gpu:
+        return np.asarray(array)
+    import cupy
+
+    return cupy.asarray(array)
+
+
+def to_host(array: Any) -> NDArray[Any]:
+    """Give an array as one of numpy's: waits for the device if it lies on one."""
+    return np.asarray(array if namespace(array) is np else array.get())
+
+
+GPU_THREADS = 256
+"""Threads of a block, in kernels that work together on a sum."""
+
+BLOCK_SUM = f"""
+#define THREADS {GPU_THREADS}
+__device__ double block_sum(double value) {{
+    __shared__ double shared[THREADS];
+    shared[threadIdx.x] = value;
+    __syncthreads();
+    for (int half = blockDim.x / 2; half > 0; half /= 2) {{
+        if (threadIdx.x < half) shared[threadIdx.x] += shared[threadIdx.x + half];
+        __syncthreads();
+    }}
+    const double total = shared[0];
+    __syncthreads();
+    return total;
+}}
+"""
+"""For the source of kernels: adds up a number over the threads of a block, always in the same order; their number is a power of two."""
+
+
+def gpu_kernel(source: str, name: str, shared_bytes: int = 0) -> Callable[..., None]:
+    """Give a CUDA kernel, compiled from C++; it is called with the shapes of grid and block and a tuple of arguments.
+
+    Parameters
+    ----------
+    source : str
+    name : str
+        Declared as ``extern "C"``.
+    shared_bytes : int
+        Most shared memory that its launches take, where that is more than the 48 KiB that every kernel may have.
+    """
+    return _gpu_kernel(sys.modules["cupy"], source, name, shared_bytes)
+
+
+@cache
+def _gpu_kernel(cupy: Any, source: str, name: str, shared_bytes: int) -> Callable[..., None]:
+    found = _gpu_module(cupy, source).get_function(name)
+    if shared_bytes:
+        found.max_dynamic_shared_size_bytes = shared_bytes
+    return cast(Callable[..., None], found)
+
+
+@cache
+def _gpu_module(cupy: Any, source: str) -> Any:
+    return cupy.RawModule(code=source, options=("-std=c++17",))
+
+
+def gpu_empty(shape: int | tuple[int, ...], dtype: Any) -> Any:
+    """Uninitialised array in the memory of the GPU."""
+    import cupy
+
+    return cupy.empty(shape, dtype)
+
+
+class Repeated:
+    """Work on the GPU that is asked for again and again: kept as a graph, which is launched as one.
+
+    Parameters
+    ----------
+    work : callable
+        Asks for kernels, always the same ones with the same arguments, and waits for nothing. The first time it is simply called, so that
+        whatever must be compiled is; the second time its kernels are recorded.
+    """
+
+    def __init__(self, work: Callable[[], None]) -> None:
+        self._work, self._called = work, False
+        self._launch: Callable[[], None] | None = None
+
+    def __call__(self) -> None:
+        """Ask for the work once more."""
+        if not self._called:
+            self._called = True
+            self._work()
+            return
+        if self._launch is None:
+            self._launch = _recorded(self._work)
+        self._launch()
+
+
+class Outbox:
+    """Arrays of the GPU that are brought to the host while the GPU goes on with what comes next.
+
+    Parameters
+    ----------
+    arrays : dict of device arrays
+        What is to be brought, by name.
+
+    Notes
+    -----
+    The arrays are copied where they are, and from there, beside the other work, to memory of the host that stays in its place.
+    """
+
+    def __init__(self, arrays: dict[str, Any]) -> None:
+        import cupy
+
+        self._arrays = arrays
+        self._staged = {name: cupy.empty_like(array) for name, array in arrays.items()}
+        self._pinned = {name: _pinned(array.shape, array.dtype) for name, array in arrays.items()}
+        self._beside = cupy.cuda.Stream(non_blocking=True)
+        self._staging_done, self._copying_done = (cupy.cuda.Event(disable_timing=True) for _ in range(2))
+        self._copying_done.record(self._beside)
+
+    def stage(self) -> None:
+        """Ask for the copies on the device; may be part of work that is `Repeated`."""
+        for name, array in self._arrays.items():
+            self._staged[name][...] = array
+
+    def wait(self) -> None:
+        """Let the device not stage anything before what was staged last is on its way."""
+        import cupy
+
+        cupy.cuda.get_current_stream().wait_event(self._copying_done)
+
+    def post(self) -> None:
+        """Ask for the copies to the host, once all that was asked for until now is done."""
+        import cupy
+
+        self._staging_done.record(cupy.cuda.get_current_stream())
+        self._beside.wait_event(self._staging_done)
+        for name, array in self._staged.items():
+            kind = cupy.cuda.runtime.memcpyDeviceToHost
+            cupy.cuda.runtime.memcpyAsync(self._pinned[name].ctypes.data, array.data.ptr, array.nbytes, kind, self._beside.ptr)
+        self._copying_done.record(self._beside)
+
+    def take(self) -> dict[str, NDArray[Any]]:
+        """Wait for what was posted, and give copies of it."""
+        self._copying_done.synchronize()
+        return {name: array.copy() for name, array in self._pinned.items()}
+
+
+def _pinned(shape: tuple[int, ...], dtype: Any) -> NDArray[Any]:
+    """Array in memory of the host that the GPU writes to directly."""
+    import cupy
+
+    count = int(np.prod(shape))
+    memory = cupy.cuda.alloc_pinned_memory(max(count, 1) * np.dtype(dtype).itemsize)
+    return np.frombuffer(memory, dtype, count).reshape(shape)
+
+
+def _recorded(work: Callable[[], None]) -> Callable[[], None]:
+    import cupy
+
+    stream = cupy.cuda.Stream(non_blocking=True)
+    with stream:
+        stream.begin_capture()
+        try:
+            work()
+        finally:
+            graph = stream.end_capture()
+    return cast(Callable[[], None], graph.launch)

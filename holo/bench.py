@@ -423,7 +423,7 @@ def _read_response(table: Table, levels: int, files: dict[str, str]) -> NDArray[
     path = _side_file(table, key, files)
     if path is None:
         return None
-    columns = read_csv(path, ("level", "phase_rad"))
+    columns = read_csv(path, ("level", "phase_rad"), ("error_rad",))  # errors, which the measurement leaves, are for the reader
     response = np.column_stack([columns["level"], columns["phase_rad"]])
     response = response[np.argsort(response[:, 0], kind="stable")]
     level, phase = response.T

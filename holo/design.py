@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 from holo import __version__
 from holo.affine import Affine
 from holo.arrangement import Arrangement, arrangement_files, from_sites, parse_arrangement
+from holo.arrays import DEVICES, Device, find_device
 from holo.bench import HOPELESS, Bench, drowned, parse_bench
 from holo.errors import InputError
 from holo.field.path import LightPath, light_path
@@ -26,7 +27,8 @@ from holo.mask import FORMAT, SOURCES, VERSION, Levels, Mask, levels_of_phase, n
 from holo.predict import Prediction, predict
 from holo.registration import Registration, Sites, closest_pair, parse_registration, place, registration_text
 from holo.retrieve.dense import DenseOptions, retrieve_dense
-from holo.retrieve.spots import EFFORTS, Progress, Retrieval, retrieve_spots
+from holo.retrieve.spots import EFFORTS, Retrieval, retrieve_spots
+from holo.retrieve.stages import Progress
 from holo.retrieve.trim import trim
 from holo.smooth import Smooth
 from holo.tables import REQUIRED, parse_toml, shortened
@@ -62,6 +64,8 @@ class DesignOptions:
         For the engine dense; None stands for the defaults.
     rms : float or None
         Of continuous light only (`holo.design_smooth`): error of the intensity to stop at; None leaves it to the effort.
+    device : str
+        Where to search, one of `holo.arrays.DEVICES`. The record of a mask has the one that it was found on: the CPU where there is no GPU.
 
     Raises
     ------
@@ -77,6 +81,7 @@ class DesignOptions:
     polarisation: str = "scalar"
     dense: DenseOptions | None = None
     rms: float | None = None
+    device: str = "cpu"
 
     def __post_init__(self) -> None:
         if self.engine not in ENGINES:
@@ -92,6 +97,13 @@ class DesignOptions:
             raise InputError(f"iterations: found {self.iterations!r}; allowed: a whole number from 1 to 100000")
         if self.rms is not None and not (isinstance(self.rms, float) and 0 < self.rms < 1):
             raise InputError(f"rms: found {self.rms!r}; allowed: a number between 0 and 1")
+        if self.device not in DEVICES:
+            raise InputError(f"device: found {self.device!r}; allowed: {', '.join(DEVICES)}")
+
+    def on_device(self) -> tuple[DesignOptions, Device]:
+        """Find the device, and give the options that name it."""
+        found = find_device(self.device)
+        return replace(self, device=found.name), found
 
 
 @dataclass(frozen=True, eq=False)
@@ -247,7 +259,7 @@ def design(
         Overrides the lattice of the bench.
     options : DesignOptions, optional
     progress : callable, optional
-        Called after each iteration; see `holo.retrieve.spots.Progress`.
+        Called after each iteration; see `holo.retrieve.stages.Progress`.
     sources : dict, optional
         What the record is to say of the three inputs: those of `read_inputs`; by default, `sources_of` them.
     correction : Correction, optional
@@ -283,7 +295,7 @@ def design(
     True
     """
     start = time.perf_counter()
-    options = options or DesignOptions()
+    options, device = (options or DesignOptions()).on_device()
     if arrangement.smooth is not None or options.rms is not None:
         raise InputError("found continuous light, or an rms error to stop at; allowed: sites, as continuous light has a design of its own")
     sites = place(arrangement, bench.lattice, registration)
@@ -291,7 +303,7 @@ def design(
     check_sites(bench, sites, options.engine)
     sites = sites if correction is None else correction.asked(sites)
     path = light_path(bench)
-    retrieval = _retrieved(bench, path, sites, options, progress, correction)
+    retrieval = _retrieved(bench, path, sites, options, progress, correction, device)
     levels = _levels(bench, path, sites, retrieval, EFFORTS[options.effort].trim if options.engine == "spots" else 0)
     prediction = predict(bench, levels, sites, path, options.polarisation)
     record = mask_record(sources or sources_of(bench, arrangement, registration), options, correction, prediction.summary())
@@ -302,7 +314,13 @@ def design(
 
 
 def _retrieved(
-    bench: Bench, path: LightPath, sites: Sites, options: DesignOptions, progress: Progress | None, correction: Correction | None
+    bench: Bench,
+    path: LightPath,
+    sites: Sites,
+    options: DesignOptions,
+    progress: Progress | None,
+    correction: Correction | None,
+    device: Device,
 ) -> Retrieval:
     """Have the engine of the options find the phase."""
     rng, start = np.random.default_rng(options.seed), None if correction is None else correction.waves
@@ -320,6 +338,7 @@ def _retrieved(
             iterations=options.iterations,
             progress=progress,
             start=start,
+            device=device,
         )
     return retrieve_spots(
         path,
@@ -331,6 +350,7 @@ def _retrieved(
         iterations=options.iterations,
         progress=progress,
         start=start,
+        device=device,
     )
 
 
@@ -526,7 +546,7 @@ def recorded_options(record: dict[str, Any]) -> DesignOptions:
         dense = DenseOptions(**record["options"]["dense"]) if "dense" in record["options"] else None
         return DesignOptions(seed=record["seed"], dense=dense, **({"engine": "spots"} | chosen))  # older records name no engine
     except TypeError as error:
-        known = "effort, uniformity, iterations, engine, polarisation, dense and rms"
+        known = "effort, uniformity, iterations, engine, polarisation, dense, rms and device"
         raise InputError(f"record.options: found {shortened(record['options'])}; allowed: {known}, besides a correction") from error
 
 

@@ -11,6 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from holo.arrangement import Arrangement
+from holo.arrays import Device
 from holo.bench import Bench
 from holo.design import (
     DesignOptions,
@@ -146,16 +147,16 @@ def design_smooth(
     (True, 0)
     """
     begin = time.perf_counter()
-    options = options or DesignOptions()
+    options, device = (options or DesignOptions()).on_device()
     _check_options(options)
     placed, sites = placed_light(bench, arrangement, registration)
     path = light_path(bench)
     window = _window(bench, path, placed, sites)
     goal = _goal(bench, window, placed, sites)
-    found = _search(window, goal, options, progress)
+    found = _search(window, goal, options, progress, device)
     if found.interrupted:
         options = replace(options, iterations=max(found.iterations, 1))
-    levels = _levels(bench, window, goal, found, SMOOTH_EFFORTS[options.effort].trim)
+    levels = _levels(bench, window, goal, found, SMOOTH_EFFORTS[options.effort].trim, device)
     prediction = predict_smooth(bench, levels, placed, sites, path)
     before = rms_of_phase(bench, path, found.phase, placed, sites)
     figures = {**prediction.summary(), "rms_before_levels": before}
@@ -256,7 +257,7 @@ def _spots(bench: Bench, window: WindowTransform, sites: Sites, continuous: Arra
     return np.asarray((profiles[1] * height[:, None]).T @ profiles[0], np.float64)
 
 
-def _search(window: WindowTransform, goal: Goal, options: DesignOptions, progress: Progress | None) -> SmoothRetrieval:
+def _search(window: WindowTransform, goal: Goal, options: DesignOptions, progress: Progress | None, device: Device) -> SmoothRetrieval:
     """Search for the phase of a goal; the light of the sites grows in `GROWTH` steps.
 
     With all of it from the start, dark rings with vortices in them would part the spots from the light around them. Grown from that
@@ -266,7 +267,7 @@ def _search(window: WindowTransform, goal: Goal, options: DesignOptions, progres
     spots = goal.target - goal.continuous
     shares = (*GROWTH, 1.0) if spots.any() else (1.0,)
     left = options.iterations or (effort.mixes or effort.steps) + GROWING * (len(shares) - 1)
-    theta = start_phase(window, goal.continuous, goal.continuous > 0, float(goal.continuous.sum()))
+    theta = start_phase(window, goal.continuous, goal.continuous > 0, float(goal.continuous.sum()), device)
     found: list[SmoothRetrieval] = []
     for share in shares:
         target, done = goal.continuous + share * spots, sum(stage.iterations for stage in found)
@@ -282,6 +283,7 @@ def _search(window: WindowTransform, goal: Goal, options: DesignOptions, progres
             progress=None if progress is None else partial(_onwards, progress, done),
             start=theta,
             bright=goal.bright,
+            device=device,
         )
         theta = (stage.phase[window.box] + window.carrier).astype(np.float32)
         found.append(stage)
@@ -306,7 +308,7 @@ def _at_sites(window: WindowTransform, values: Array, sites: Sites) -> Array:
     return np.asarray(RegularGridInterpolator((window.y_um, window.x_um), values)(sites.xyz_um[sites.bright, 1::-1]), np.float64)
 
 
-def _levels(bench: Bench, window: WindowTransform, goal: Goal, found: SmoothRetrieval, steps: int) -> Levels:
+def _levels(bench: Bench, window: WindowTransform, goal: Goal, found: SmoothRetrieval, steps: int, device: Device) -> Levels:
     """Levels of a retrieved phase, trimmed so that their rounding leaves the light as it was."""
     if steps == 0:
         return levels_of_phase(found.phase, bench.panel)
@@ -317,6 +319,7 @@ def _levels(bench: Bench, window: WindowTransform, goal: Goal, found: SmoothRetr
         goal.bright,
         lambda wanted: phase_of_levels(levels_of_phase(wanted, bench.panel), bench.panel),
         steps=steps,
+        device=device,
     )
     return levels_of_phase(trimmed.phase, bench.panel)
 

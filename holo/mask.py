@@ -16,6 +16,7 @@ from typing import TYPE_CHECKING, Any, TypeAlias, cast
 import numpy as np
 from numpy.typing import NDArray
 
+from holo.arrays import namespace, to_host
 from holo.errors import InputError
 from holo.field.path import LightPath, wrap
 from holo.files import check_output, open_tiff, read_page, write_bytes, writing
@@ -129,8 +130,9 @@ def levels_of_phase(phase: NDArray[np.floating[Any]], panel: Panel) -> Levels:
     array([[  0, 106,   0]], dtype=uint8)
     """
     _check_shape(phase, panel, "phase")
-    wanted = np.asarray(phase, dtype=np.float64)
-    turns = (wanted if panel.flatness is None else wanted - panel.flatness) / _TURN
+    xp = namespace(phase)
+    wanted = xp.asarray(phase, dtype=np.float64)
+    turns = (wanted if panel.flatness is None else wanted - xp.asarray(panel.flatness)) / _TURN
     turns -= np.floor(turns)
     number: type[np.unsignedinteger[Any]] = np.uint8 if panel.levels <= 256 else np.uint16
     if panel.level_for_2pi is not None and panel.level_for_2pi == int(panel.level_for_2pi) <= panel.levels:
@@ -140,7 +142,7 @@ def levels_of_phase(phase: NDArray[np.floating[Any]], panel: Panel) -> Levels:
         nearest[nearest == period] = 0
         return cast(Levels, nearest.astype(number))
     borders, choice = _circle(response_of_levels(panel) / _TURN)
-    return cast(Levels, choice.astype(number)[np.searchsorted(borders, turns)])
+    return cast(Levels, xp.asarray(choice.astype(number))[xp.searchsorted(xp.asarray(borders), turns)])
 
 
 def _circle(turns: NDArray[np.float64]) -> tuple[NDArray[np.float64], NDArray[np.int64]]:
@@ -217,11 +219,12 @@ def phase_of_levels(levels: NDArray[np.integer[Any]], panel: Panel) -> NDArray[n
     array([[0. , 0.5]])
     """
     _check_shape(levels, panel, "levels")
-    lowest, highest = int(levels.min()), int(levels.max())
+    lowest, highest = int(to_host(levels.min())), int(to_host(levels.max()))
     if lowest < 0 or highest >= panel.levels:
         raise InputError(f"levels: found levels from {lowest} to {highest}; allowed: 0 to {panel.levels - 1}, the levels of the panel")
-    phase = np.asarray(response_of_levels(panel)[levels])
-    return phase if panel.flatness is None else phase + panel.flatness
+    xp = namespace(levels)
+    phase: NDArray[np.float64] = xp.asarray(xp.asarray(response_of_levels(panel))[levels])
+    return phase if panel.flatness is None else phase + xp.asarray(panel.flatness)
 
 
 def _check_shape(array: NDArray[Any], panel: Panel, name: str) -> None:

@@ -203,7 +203,7 @@ class MoveFrame:
 
     number: int
     progress: float
-    levels: NDArray[np.uint16]
+    levels: NDArray[Any]
     waves: NDArray[np.complex128]
     efficiency: float
     uniformity: float
@@ -240,7 +240,7 @@ class Mover:
         self._plan = SiteTransform(self.path, np.zeros((1, 3)))
         self._middle = beam_middle(self.path)
         self._behind = (self.path.amplitude * np.exp(1j * shift)).astype(np.complex64)
-        self._factors = _factors(bench, self.options.response) if self.options.lowest is not None else ()
+        self._factors = transition_factors(bench, self.options.response) if self.options.lowest is not None else ()
 
     def start(self, places_um: Real, target: Real, waves: NDArray[np.complex128]) -> MoveFrame:
         """The frame before a move.
@@ -323,7 +323,7 @@ class Mover:
         return MoveFrame(number, progress, levels, found.waves, found.efficiency, found.uniformity, found.iterations, lowest)
 
 
-def _factors(bench: Bench, response: str) -> tuple[NDArray[np.complex64], ...]:
+def transition_factors(bench: Bench, response: str) -> tuple[NDArray[np.complex64], ...]:
     """Phase factor of a pixel between every two levels, at each share of the change, shape (levels * levels,)."""
     if bench.panel.levels > MOST_LEVELS:
         raise InputError(

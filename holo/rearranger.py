@@ -13,11 +13,13 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
+from holo.arrays import DEVICES, find_device
 from holo.errors import InputError
-from holo.moves import Limits, MoveFrame, MoveOptions, Mover, Track, step_um, track
+from holo.moves import Limits, MoveFrame, MoveOptions, Track, step_um, track
 from holo.rearrange import COSTS, SPARES, Rearrangement, away, rearrange
 from holo.registration import Sites, closest_pair
 from holo.retrieve.spots import retrieve_spots
+from holo.stream import mover_on
 
 if TYPE_CHECKING:
     from holo.bench import Bench
@@ -43,6 +45,8 @@ class RearrangeOptions:
     moves : MoveOptions
     seed : int
         Of the starting phases.
+    device : str
+        Where the masks are made: one of `holo.arrays.DEVICES`.
     """
 
     apart_um: float | None = None
@@ -51,11 +55,12 @@ class RearrangeOptions:
     limits: Limits | None = None
     moves: MoveOptions = field(default_factory=MoveOptions)
     seed: int = 0
+    device: str = "cpu"
 
     def __post_init__(self) -> None:
         if self.apart_um is not None and not 0 < self.apart_um < np.inf:
             raise InputError(f"apart_um: found {self.apart_um:g}; allowed: a number above 0")
-        for name, value, allowed in (("cost", self.cost, COSTS), ("spare", self.spare, SPARES)):
+        for name, value, allowed in (("cost", self.cost, COSTS), ("spare", self.spare, SPARES), ("device", self.device, DEVICES)):
             if value not in allowed:
                 raise InputError(f"{name}: found {value!r}; allowed: {', '.join(allowed)}")
         if self.seed < 0:
@@ -160,10 +165,12 @@ class Rearranger:
         if bench.panel.frame_rate_hz is None:
             raise InputError("panel.frame_rate_hz: missing in the bench file; needed: the rate at which the panel takes masks")
         self.frame_ms = 1000 / bench.panel.frame_rate_hz
-        self.mover = Mover(bench, self.options.moves)
+        self.device = find_device(self.options.device)
+        self.mover = mover_on(bench, self.options.moves, self.device)
         everywhere = np.ones(len(self.reservoir_um))
         rng = np.random.default_rng(self.options.seed)
-        self.waves = retrieve_spots(self.mover.path, self.reservoir_um, everywhere, rng=rng, effort="quick", iterations=10).waves
+        search = {"effort": "quick", "iterations": 10, "device": self.device}
+        self.waves = retrieve_spots(self.mover.path, self.reservoir_um, everywhere, rng=rng, **search).waves
 
     def plan(self, filled: NDArray[np.bool_]) -> Rearrangement:
         """Say who goes where.

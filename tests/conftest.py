@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+import importlib
 import json
 from copy import deepcopy
 
+import gpu_double
 import pytest
 
+from holo.arrays import Device, find_device
 from holo.bench import demo_bench_text, parse_bench, read_bench
 
 # A small bench: pupil of 40 pixels radius, Airy radius 0.71 um, field 46.7 um to a side; 5 x 5 sites of its lattice lie inside the field.
@@ -75,3 +78,29 @@ def small_bench_file(tmp_path):
 def small_bench(small_bench_file):
     """Function that makes the small bench with some changes."""
     return lambda **changes: read_bench(small_bench_file(**changes))
+
+
+@pytest.fixture(params=["gpu", "double"])
+def gpu_or_double(request, tmp_path_factory, monkeypatch):
+    """The module cupy and the device gpu: once the real ones, once the tests' double of cupy (`gpu_double`)."""
+    if request.param == "double":
+        if gpu_double.compiler() is None:
+            pytest.skip("the double of cupy needs g++")
+        gpu_double.install(request.getfixturevalue("kernel_folder"), monkeypatch)
+    elif not find_device("gpu").is_gpu:
+        pytest.skip(find_device("gpu").note)
+    return importlib.import_module("cupy"), Device("gpu")
+
+
+@pytest.fixture(scope="session")
+def kernel_folder(tmp_path_factory):
+    return tmp_path_factory.mktemp("kernels")
+
+
+@pytest.fixture(params=["cpu", "gpu"])
+def device(request):
+    """Where an engine keeps its arrays."""
+    found = find_device(request.param)
+    if found.name != request.param:
+        pytest.skip(found.note)
+    return found

@@ -2,15 +2,19 @@
 
 from __future__ import annotations
 
+import re
+import sys
 import threading
 import time
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from holo.arrays import Workers, core_count, empty_complex, fast_length, fourier_pair
+from holo.arrays import Device, Workers, core_count, empty_complex, fast_length, find_device, fourier_pair, namespace, to_device, to_host
+from holo.errors import InputError
 
 
 @given(st.integers(1, 20000))
@@ -76,3 +80,36 @@ def test_nobody_works_on_after_an_exception():
     with pytest.raises(KeyboardInterrupt):
         Workers(2).share(work, [0, 1])
     assert done == [1]
+
+
+def test_the_cpu_goes_on_with_one_message_where_there_is_no_cupy(monkeypatch):
+    monkeypatch.setitem(sys.modules, "cupy", None)  # as if it were not installed
+    found = find_device("gpu")
+    assert found.name == "cpu"
+    assert re.fullmatch(r"device gpu: cupy cannot be imported \(.*\): pip install 'holo\[gpu\]'; the CPU goes on", found.note)
+    assert find_device("auto") == find_device("cpu") == Device("cpu")
+
+
+def test_cupy_without_a_gpu_is_told_from_none(monkeypatch):
+    class CUDARuntimeError(RuntimeError):
+        pass
+
+    def count():
+        raise CUDARuntimeError("no CUDA-capable device is detected")
+
+    runtime = SimpleNamespace(CUDARuntimeError=CUDARuntimeError, getDeviceCount=count)
+    monkeypatch.setitem(sys.modules, "cupy", SimpleNamespace(cuda=SimpleNamespace(runtime=runtime)))
+    assert find_device("gpu").note == "device gpu: found no NVIDIA GPU (no CUDA-capable device is detected); the CPU goes on"
+    assert find_device("auto") == Device("cpu")
+
+
+def test_other_devices_are_refused():
+    with pytest.raises(InputError, match=r"^device: found 'tpu'; allowed: cpu, gpu, auto$"):
+        find_device("tpu")
+
+
+def test_arrays_of_the_host_stay_what_they_are():
+    array = np.arange(3)
+    assert to_device(array, Device("cpu")) is array
+    assert to_host(array) is array
+    assert namespace(array) is np

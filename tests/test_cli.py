@@ -89,7 +89,8 @@ def made(tmp_path_factory, small_bench_text):
 # the group
 
 
-GROUPS = {"register": ("start", "step", "run"), "sense": ("start", "step", "run"), "balance": ("start", "step", "run", "apply")}
+STEPS = ("start", "step", "run")
+GROUPS = {"register": STEPS, "response": STEPS, "sense": STEPS, "balance": (*STEPS, "apply")}
 
 
 @pytest.mark.parametrize("name", NAMES)
@@ -224,7 +225,7 @@ def test_design_options_reach_the_engine(made, tmp_path):
     assert re.search(r"^warning: the search ended after \d+ iterations", run.stderr)
     record = read_mask(tmp_path / "mask.tiff").record
     told = {"effort": "high", "iterations": 1, "uniformity": 1 - 1e-15, "engine": "spots", "polarisation": "scalar"}
-    assert record["options"] == told
+    assert record["options"] == told | {"device": "cpu"}
     assert record["seed"] == 7
 
 
@@ -275,6 +276,33 @@ def test_design_again_says_when_the_mask_differs(made, tmp_path, rows):
     assert run.exit_code == 0
     assert re.search(r"warning: the new mask differs from .*other\.tiff", run.stderr)
     assert re.search(r"^same mask +no$", run.stdout, re.MULTILINE)
+
+
+def test_where_there_is_no_gpu_one_message_says_so_and_the_cpu_goes_on(made, tmp_path, monkeypatch):
+    monkeypatch.setitem(sys.modules, "cupy", None)  # as if it were not installed
+    asked = ["design", made / "holes.toml", "--bench", made / "bench.toml", "--effort", "quick", "--overwrite", "-o", tmp_path / "m.tiff"]
+    run = holo_(*asked, "--device", "gpu")
+    assert run.exit_code == 0
+    assert len(re.findall(r"device gpu: cupy cannot be imported .*; the CPU goes on", run.stderr)) == 1
+    assert read_mask(tmp_path / "m.tiff").record["options"]["device"] == "cpu"
+    assert "device" not in holo_(*asked, "--device", "auto").stderr
+    refused = holo_(*asked, "--device", "tpu")
+    assert refused.exit_code == 2
+    assert "device: found 'tpu'; allowed: cpu, gpu, auto" in refused.stderr
+
+
+def test_design_again_says_that_another_device_made_the_mask(made, tmp_path, monkeypatch):
+    monkeypatch.setitem(sys.modules, "cupy", None)
+    with tifffile.TiffFile(made / "mask.tiff") as file:
+        levels, phase, record = file.pages[0].asarray(), file.pages[1].asarray(), json.loads(file.pages[0].description)
+    record["options"]["device"] = "gpu"
+    with tifffile.TiffWriter(tmp_path / "other.tiff") as file:
+        file.write(levels[::-1], description=json.dumps(record), metadata=None)
+        file.write(phase[::-1], metadata=None)
+    run = holo_("design", "--again", tmp_path / "other.tiff", "-o", tmp_path / "again.tiff")
+    assert run.exit_code == 0
+    assert "device gpu: cupy cannot be imported" in run.stderr
+    assert "it was made on a gpu, and another device rounds otherwise" in run.stderr
 
 
 def test_nudge_moves_the_light_to_where_it_says(made, tmp_path):

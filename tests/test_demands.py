@@ -9,10 +9,13 @@ import pytest
 from microscope import microscope, microscope_path
 from scipy.optimize import approx_fprime
 
+from holo.arrays import to_host
 from holo.field.path import light_path
 from holo.field.sites import direct_fields
 from holo.field.vector import focus_weights, vector_fields
+from holo.retrieve import dense_gpu
 from holo.retrieve.demands import Demand, Panel, PanelLight
+from holo.retrieve.dense_gpu import GpuLight, LinearCost, PhaseCost
 from holo.retrieve.site_phases import begin, linear_cost
 
 PLACES = np.array([[0.0, 0, 0], [0.5, 0.1, 0], [-0.4, 0.6, 0.7], [1.1, -0.9, 0], [0.2, -0.5, -0.4]])
@@ -151,3 +154,56 @@ def test_a_start_has_the_level_that_is_wanted():
     pupil = begin(light, DEMAND, fields)
     ratio, _ = DEMAND.ratios(light.fields((pupil[0] + 1j * pupil[1]).astype(np.complex64)))
     assert ratio.mean() == pytest.approx(DEMAND.level, rel=1e-4)
+
+
+# ---------------------------------------------------------------------------------------------------------------------
+# on a GPU, or on the tests' double of one
+
+
+@pytest.fixture(params=["matrix", "bands"])
+def way(request, monkeypatch):
+    """Either way between pixels and points."""
+    if request.param == "bands":
+        monkeypatch.setattr(dense_gpu, "MATRIX", 0)
+
+
+def drawn(rng, shape):
+    return (rng.normal(size=shape) + 1j * rng.normal(size=shape)).astype(np.complex64)
+
+
+@pytest.mark.parametrize("polarisation", ["scalar", "circular-yx"])
+@pytest.mark.parametrize("depths", [0.0, 1.0])
+def test_light_on_a_gpu_is_that_of_the_cpu(polarisation, depths, gpu_or_double, way):
+    module, device = gpu_or_double
+    path, points = microscope_path(32), POINTS * [1, 1, depths]
+    panel = Panel.of(path, focus_weights(microscope(32), polarisation))
+    light, other = PanelLight(panel, points, path.envelope(points)), GpuLight(panel, points, path.envelope(points), device)
+    pupils = drawn(np.random.default_rng(0), (2, *path.amplitude.shape))
+    wanted = np.stack([light.fields(pupil) for pupil in pupils])
+    np.testing.assert_allclose(to_host(other.fields(module.asarray(pupils))), wanted, atol=3e-5 * abs(wanted).max())
+    slopes = drawn(np.random.default_rng(1), wanted.shape)
+    back = np.stack([light.back(slope) for slope in slopes])
+    np.testing.assert_allclose(to_host(other.back(module.asarray(slopes))), back, atol=3e-5 * abs(back).max())
+
+
+def test_costs_on_a_gpu_are_those_of_the_cpu(gpu_or_double):
+    """Three starts at once, each as alone; float32 light leaves some 1e-5."""
+    module, device = gpu_or_double
+    light, _, phase = lit("x")
+    path = microscope_path(24)
+    other = GpuLight(light.panel, POINTS, path.envelope(POINTS), device)
+    phases = phase + np.arange(3, dtype=np.float32)[:, None, None] * phase[::-1]
+    values, gradients, figures = map(to_host, PhaseCost(other, DEMAND, device)(module.asarray(phases)))
+    for number, start in enumerate(phases):
+        value, slope, fields = light.phase_cost(DEMAND, start)
+        ratio = DEMAND.ratios(fields)[0]
+        assert values[number] == pytest.approx(value, rel=1e-4)
+        np.testing.assert_allclose(gradients[number], slope, atol=2e-4 * abs(slope).max())
+        found = (float((ratio * TARGET[TARGET > 0]).sum()), 1 - (ratio.max() - ratio.min()) / (ratio.max() + ratio.min()))
+        np.testing.assert_allclose(figures[number], found, rtol=1e-4)
+    pupils = (1.2 * np.random.default_rng(5).standard_normal((3, 2, *phase.shape))).astype(np.float32)
+    values, gradients, _ = map(to_host, LinearCost(other, DEMAND, device)(module.asarray(pupils)))
+    for number, pupil in enumerate(pupils):
+        value, slope = linear_cost(light, DEMAND, pupil)
+        assert values[number] == pytest.approx(value, rel=1e-4)
+        np.testing.assert_allclose(gradients[number], slope, atol=2e-4 * abs(slope).max())

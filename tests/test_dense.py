@@ -13,6 +13,7 @@ from hypothesis import strategies as st
 from microscope import PATTERNS, SPACING_UM, microscope, microscope_path, microscope_text, region
 
 from holo.arrangement import block, from_sites
+from holo.arrays import CPU
 from holo.bench import parse_bench, read_bench
 from holo.cli import main
 from holo.design import DesignOptions, chosen_engine, design, remake
@@ -82,10 +83,10 @@ def test_the_weight_of_darkness_weighs():
     assert dark.spread > level.spread
 
 
-def test_targets_are_kept():
+def test_targets_are_kept(device):
     path, (ij, xyz, target) = microscope_path(128), region("checkerboard", 10)
     target = target * np.linspace(0.5, 1.5, len(target))
-    mask = retrieve_dense(path, xyz, target, rng=np.random.default_rng(0), ij=ij, effort="quick")
+    mask = retrieve_dense(path, xyz, target, rng=np.random.default_rng(0), ij=ij, effort="quick", device=device)
     assert mask.spread < 0.005
     assert seen(path, mask.phase, xyz, target).spread < 0.01
 
@@ -114,11 +115,11 @@ def test_the_vector_model_does_better_where_it_counts():
     assert stray[1] < 0.8 * stray[0]
 
 
-def test_aberration_and_depth_are_taken_care_of():
+def test_aberration_and_depth_are_taken_care_of(device):
     text = microscope_text(128).replace("[lattice]", "[optics.aberration]\n5 = 0.1\n8 = -0.08\n[lattice]")
     path, (ij, xyz, target) = light_path(parse_bench(text, "b.toml")), region("stripes", 8)
     xyz = xyz + [0, 0, 1.5]
-    mask = retrieve_dense(path, xyz, target, rng=np.random.default_rng(0), ij=ij, effort="quick")
+    mask = retrieve_dense(path, xyz, target, rng=np.random.default_rng(0), ij=ij, effort="quick", device=device)
     assert seen(path, mask.phase, xyz, target).crosstalk_max < 0.01
 
 
@@ -260,6 +261,41 @@ def test_the_stages_follow_each_other():
     assert all(math.isnan(uniformity) == (name == "site phases") for name, _, uniformity in told)
     assert [step[0] for step in mask.history] == [name for name, _, _ in told if name != "site phases"]
     assert mask.iterations == len(mask.history)
+
+
+# ---------------------------------------------------------------------------------------------------------------------
+# on a GPU, or on the tests' double of one
+
+
+def test_a_gpu_finds_light_as_good(gpu_or_double):
+    """Rounding takes the descents other ways; the figures are those of the CPU's mask to a fifth, and no figure is out of the bounds."""
+    options = {"name": "checkerboard", "side": 8, "pixels": 96}
+    (one, light), (other, _), (_, cpu) = (found(**options, effort="quick", device=device) for device in (*[gpu_or_double[1]] * 2, CPU))
+    assert one.phase.tobytes() == other.phase.tobytes()
+    assert light.crosstalk_mean < max(1.2 * cpu.crosstalk_mean, 0.01)
+    assert light.spread < 0.02
+    assert light.efficiency == pytest.approx(cpu.efficiency, rel=0.03)
+    assert one.efficiency == pytest.approx(light.efficiency, rel=2e-3)
+    assert one.crosstalk == pytest.approx(light.crosstalk_max, abs=2e-3)
+    assert one.iterations == len(one.history)
+
+
+def test_on_a_gpu_the_stages_follow_each_other_too(gpu_or_double):
+    told = []
+    mask, _ = found("stripes", 6, 160, progress=lambda *step: told.append(step), effort="quick", device=gpu_or_double[1])
+    assert list(dict.fromkeys(name for name, _, _ in told)) == ["site phases", "trials", "blocks", "panel"]
+    assert [count for _, count, _ in told] == list(range(1, len(told) + 1))
+    assert [step[0] for step in mask.history] == [name for name, _, _ in told if name != "site phases"]
+    assert [step[2] for step in mask.history] == [uniformity for name, _, uniformity in told if name != "site phases"]
+
+
+@pytest.mark.parametrize("stage", ["site phases", "trials", "blocks", "panel"])
+def test_an_interruption_on_a_gpu_keeps_the_best_so_far(stage, gpu_or_double):
+    mask, light = found("stripes", 6, 160, progress=interrupted_at(stage, 30), effort="quick", device=gpu_or_double[1])
+    assert mask.interrupted
+    assert not mask.converged
+    assert light.crosstalk_mean < 0.3
+    assert mask.efficiency == pytest.approx(light.efficiency, rel=0.05)
 
 
 # ---------------------------------------------------------------------------------------------------------------------

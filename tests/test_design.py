@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import sys
 from dataclasses import replace
 from datetime import datetime, timedelta
 
@@ -98,7 +99,7 @@ def test_the_record_tells_everything(from_files, tmp_path):
     assert record["arrangement"]["text"] == FRAME
     assert record["registration"] is None
     assert record["seed"] == 7
-    told = {"effort": "quick", "uniformity": 0.9, "iterations": None, "engine": "spots", "polarisation": "scalar"}
+    told = {"effort": "quick", "uniformity": 0.9, "iterations": None, "engine": "spots", "polarisation": "scalar", "device": "cpu"}
     assert record["options"] == told
     assert record["figures"]["efficiency"] == made.prediction.figures.efficiency
     assert record["figures"]["crosstalk_by_order"][0]["order"] == 1
@@ -342,3 +343,20 @@ def test_the_mask_of_a_design_is_what_the_panel_needs(all_features, tmp_path):
     panel = read_bench(tmp_path / "bench.toml").panel
     error = np.angle(np.exp(1j * (phase_of_levels(made.mask.levels, panel) - made.mask.phase)))
     assert np.abs(error).max() <= 0.5 * 4.4 / 155 + 1e-6
+
+
+# ---------------------------------------------------------------------------------------------------------------------
+# devices
+
+
+def test_without_a_gpu_the_cpu_goes_on_and_the_record_says_so(small_bench, monkeypatch):
+    monkeypatch.setitem(sys.modules, "cupy", None)  # as if it were not installed
+    bench = small_bench()
+    plain, other = (design(bench, block(2, 2), options=DesignOptions("quick", device=device)) for device in ("cpu", "gpu"))
+    assert np.array_equal(plain.mask.levels, other.mask.levels)
+    assert plain.mask.record["options"]["device"] == other.mask.record["options"]["device"] == "cpu"
+
+
+def test_an_unknown_device_is_refused():
+    with pytest.raises(InputError, match="device: found 'tpu'; allowed: cpu, gpu, auto"):
+        DesignOptions(device="tpu")

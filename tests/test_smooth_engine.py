@@ -5,9 +5,13 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
+from holo.arrays import CPU, to_host
+from holo.bench import parse_bench
 from holo.errors import InputError
+from holo.field import window_gpu
 from holo.field.path import light_path
 from holo.field.window import WindowTransform
+from holo.field.window_gpu import GpuWindow
 from holo.mask import levels_of_phase, phase_of_levels
 from holo.predict_smooth import signal_region
 from holo.retrieve.smooth import (
@@ -20,6 +24,7 @@ from holo.retrieve.smooth import (
     total_power,
     vortices,
 )
+from holo.retrieve.smooth_gpu import GpuIntensityError
 from holo.retrieve.trim import trim_window
 from holo.shapes import box, ring
 
@@ -29,8 +34,6 @@ MIDDLE = (11.0, 9.0)
 @pytest.fixture(scope="module")
 def window(small_bench_text):
     """A window of 17 um on the small bench: 29 of its focal cells of 0.58 um."""
-    from holo.bench import parse_bench
-
     return WindowTransform(light_path(parse_bench(small_bench_text(), "bench.toml")), MIDDLE, (17.0, 17.0))
 
 
@@ -105,15 +108,15 @@ def test_the_accurate_way(window, flat, found):
     assert errors[0] > 20 * errors[-1]
 
 
-def test_the_quick_way(window, flat):
-    quick = retrieve_smooth(window, *flat, power=0.4, effort="quick", rms=0.02)
+def test_the_quick_way(window, flat, device):
+    quick = retrieve_smooth(window, *flat, power=0.4, effort="quick", rms=0.02, device=device)
     assert quick.rms <= 0.02
     assert quick.power == pytest.approx(0.4, abs=0.03)
     assert {stage for stage, _ in quick.history} == {"mix"}
 
 
-def test_bit_for_bit(window, flat):
-    one, other = (retrieve_smooth(window, *flat, power=0.4, iterations=12).phase for _ in range(2))
+def test_bit_for_bit(window, flat, device):
+    one, other = (retrieve_smooth(window, *flat, power=0.4, iterations=12, device=device).phase for _ in range(2))
     assert np.array_equal(one, other)
 
 
@@ -155,8 +158,6 @@ def test_vortices_are_counted_with_their_sign():
 
 
 def test_trimming_takes_back_what_the_levels_cost(window, flat, found, small_bench_text):
-    from holo.bench import parse_bench
-
     panel = parse_bench(small_bench_text(panel__level_for_2pi=64), "bench.toml").panel
     goal = scaled_goal(window, *flat, 0.4)
     bright = flat[0] > 0.5
@@ -188,3 +189,109 @@ def test_wrong_arguments(window, flat, change, message):
         given["target"] = np.zeros(flat[0].shape)
     with pytest.raises(InputError, match="^" + message):
         retrieve_smooth(window, given.pop("target"), given.pop("region"), **given)
+
+
+# ---------------------------------------------------------------------------------------------------------------------
+# on a GPU, or on the tests' double of one
+
+
+@pytest.fixture(params=[True, False], ids=["products", "Fourier transforms"])
+def way(request, monkeypatch):
+    """Either way of a window on a GPU."""
+    monkeypatch.setattr(window_gpu, "by_products", lambda *_: request.param)
+    return request.param
+
+
+def test_a_window_on_a_gpu_is_that_of_the_cpu(window, gpu_or_double, way):
+    module, device = gpu_or_double
+    plan, rng = GpuWindow(window, device), np.random.default_rng(0)
+    theta = rng.uniform(-300, 300, window.amplitude.shape).astype(np.float32)
+    light, back = window.light(theta), plan.light(module.asarray(theta))
+    np.testing.assert_allclose(to_host(back), light, atol=1e-5)
+    fields = window.forward(light)
+    np.testing.assert_allclose(to_host(plan.forward(back)), fields, atol=3e-6 * abs(fields).max())
+    values = (rng.normal(size=fields.shape) + 1j * rng.normal(size=fields.shape)).astype(np.complex64)
+    panel = window.adjoint(values)
+    np.testing.assert_allclose(to_host(plan.adjoint(module.asarray(values))), panel, atol=3e-6 * abs(panel).max())
+    pulled = window.pull(light, values)
+    np.testing.assert_allclose(to_host(plan.pull(back, module.asarray(values), 2.0)), 2 * pulled, atol=1e-5 * abs(pulled).max())
+
+
+def test_the_error_of_the_intensity_on_a_gpu_is_that_of_the_cpu(window, flat, gpu_or_double, way):
+    module, device = gpu_or_double
+    goal, bright = scaled_goal(window, *flat, 0.5), flat[0] > 0.5
+    weights = np.where(flat[1], 1.0, 0.0) / goal.max() ** 2
+    theta = start_phase(window, *flat, 0.5)
+    error = IntensityError(window, goal, weights, bright)
+    value, slope = error(theta)
+    found = GpuIntensityError(GpuWindow(window, device), goal, weights, bright, device)(module.asarray(theta[None]))
+    told, gradient, rms = map(to_host, found)
+    assert told[0] == pytest.approx(value, rel=1e-5)
+    assert rms[0, 0] == pytest.approx(error.rms, rel=1e-5)
+    np.testing.assert_allclose(gradient[0], slope, atol=1e-4 * abs(slope).max())
+
+
+@pytest.fixture(scope="module")
+def begun(window, flat):
+    return start_phase(window, *flat, 0.4)
+
+
+def test_a_gpu_finds_light_as_good(window, flat, found, begun, gpu_or_double):
+    """Rounding takes the descent another way, as long and as far."""
+    asked = {"power": 0.4, "rms": 1e-3, "iterations": 300, "start": begun, "device": gpu_or_double[1]}
+    one, other = (retrieve_smooth(window, *flat, **asked) for _ in range(2))
+    assert np.array_equal(one.phase, other.phase)
+    assert one.converged
+    assert one.rms <= 1e-3
+    assert one.power == pytest.approx(found.power, abs=2e-3)
+    assert one.vortices == 0
+    assert one.iterations == len(one.history) == pytest.approx(found.iterations, rel=0.3)
+    assert one.history[0][1] == pytest.approx(found.history[0][1], rel=1e-3)
+
+
+def test_the_quick_way_on_a_gpu(window, flat, begun, gpu_or_double):
+    asked = {"power": 0.4, "rms": 0.02, "effort": "quick", "start": begun}
+    quick, other = (retrieve_smooth(window, *flat, **asked, device=device) for device in (gpu_or_double[1], CPU))
+    assert quick.rms <= 0.02
+    assert quick.iterations == pytest.approx(other.iterations, abs=1)
+    assert abs(wrapped(quick.phase - other.phase)).mean() < 1e-2
+
+
+def wrapped(phase):
+    return np.angle(np.exp(1j * phase))
+
+
+@pytest.mark.parametrize("effort", ["quick", "normal"])
+def test_an_interruption_on_a_gpu_keeps_the_best_so_far(window, flat, effort, begun, gpu_or_double):
+    def interrupt(stage, iteration, error):
+        if iteration == 9:
+            raise KeyboardInterrupt
+
+    asked = {"power": 0.4, "effort": effort, "start": begun, "device": gpu_or_double[1]}
+    stopped = retrieve_smooth(window, *flat, **asked, progress=interrupt)
+    assert stopped.interrupted
+    assert stopped.iterations == 9
+    whole = retrieve_smooth(window, *flat, **asked, iterations=9)
+    assert np.array_equal(stopped.phase, whole.phase)
+
+
+@pytest.mark.parametrize("changes", [{"panel__level_for_2pi": 64}, {"panel__level_for_2pi": 64.5}])
+def test_trimming_on_a_gpu_takes_back_as_much(window, flat, found, changes, small_bench_text, gpu_or_double):
+    """With a whole number of levels to a turn, and with a fractional one, which asks for a search among the levels."""
+    panel = parse_bench(small_bench_text(**changes), "bench.toml").panel
+
+    def shown(phase):
+        return phase_of_levels(levels_of_phase(phase, panel), panel)
+
+    given = (window, found.phase, flat[1], flat[0] > 0.5, shown)
+    one, other = (trim_window(*given, steps=6, device=device) for device in (gpu_or_double[1], CPU))
+    assert type(one.phase) is np.ndarray
+    np.testing.assert_allclose(one.history[:2], other.history[:2], rtol=1e-4)
+    assert 1 - one.uniformity < 1.1 * (1 - other.uniformity)
+
+
+def test_the_start_is_the_same_on_a_gpu(window, gpu_or_double):
+    target = ring(window.x_um[None, :] - MIDDLE[0], window.y_um[:, None] - MIDDLE[1], 2.0, 4.5, 2.0)  # no product: a transport is solved
+    region = signal_region(target, window.x_um, window.y_um, 3.0)
+    one, other = (start_phase(window, target, region, 0.6, device) for device in (gpu_or_double[1], CPU))
+    np.testing.assert_allclose(one, other, atol=1e-4)

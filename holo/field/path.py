@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from holo.arrays import namespace
 from holo.bench import beam_intensity, pixel_envelope, pupil_radii, pupil_share
 from holo.zernike import zernike_sum
 
@@ -118,8 +119,8 @@ def light_path(bench: Bench) -> LightPath:
     )
 
 
-def wrap(phase: NDArray[np.floating[Any]]) -> NDArray[np.float32]:
-    """Phase modulo 2 pi as float32, in [0, 2 pi).
+def wrap(phase: Any) -> NDArray[np.float32]:
+    """Phase modulo 2 pi as float32, in [0, 2 pi), on the device where it is.
 
     Examples
     --------
@@ -127,7 +128,7 @@ def wrap(phase: NDArray[np.floating[Any]]) -> NDArray[np.float32]:
     array([4.712389, 0.      ], dtype=float32)
     """
     turn = 2 * np.pi
-    wrapped = np.asarray(np.mod(phase, turn), dtype=np.float32)
+    wrapped: NDArray[np.float32] = namespace(phase).asarray(np.mod(phase, turn), dtype=np.float32)
     wrapped[wrapped >= turn] = 0.0
     return wrapped
 

@@ -20,7 +20,7 @@ from holo.arrays import ComplexArray, Workers, core_count, empty_complex, fast_l
 from holo.errors import InputError
 from holo.field import grid
 from holo.field.grid import OVERSAMPLING, WIDTH, WIDTH_COARSE
-from holo.field.path import LightPath, wrap
+from holo.field.path import LightPath
 
 BLOCK = 32
 """Columns, or rows, that one Fourier plan takes at a time, few enough to stay in the processor's cache."""
@@ -283,11 +283,11 @@ class SiteTransform:
         self._share_columns(columns)
         return self._collect()
 
-    def phase_turned(self, phase: NDArray[np.float32], before: NDArray[np.complex64], after: NDArray[np.complex64]) -> NDArray[np.float32]:
-        """A mask phase with the turn between two states of its phase factors added, rad in [0, 2 pi)."""
-        turned = phase.astype(np.float64)
-        turned[self._box] += np.angle(after * before.conj())
-        return wrap(turned)
+    def angle_between(self, before: NDArray[np.complex64], after: NDArray[np.complex64]) -> NDArray[np.float32]:
+        """Angle from one state of the phase factors of `unit` to another, rad, in the shape of the panel; 0 beyond the plan's part."""
+        angle = np.zeros(self.path.amplitude.shape, np.float32)
+        angle[self._box] = np.angle(after * before.conj())
+        return angle
 
     def forward(self, field: NDArray[np.complexfloating[Any, Any]]) -> NDArray[np.complex64]:
         """Fields at the sites of a field on the panel.

@@ -14,7 +14,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from holo.arrays import kernel
+from holo.arrays import kernel, namespace
 from holo.field.path import LightPath
 from holo.field.sites import SiteTransform, pupil_box
 
@@ -59,13 +59,14 @@ class Demand:
         array([[0.   +0.j, 1.789+0.j]], dtype=complex64)
         """
         intensity = _intensity(fields).reshape(-1, len(self.target)) / self.level
-        weight, wanted = self._weights()
+        weight, wanted = self.weights()
         off = intensity - wanted
         value = float((weight * off**2).sum()) / len(intensity)
         slope = 4 * weight * off / (self.level * len(intensity))
         return value, (slope.reshape(-1) * fields).astype(np.complex64)
 
-    def _weights(self) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    def weights(self) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+        """Weight of the squared error of each site's intensity over `level`, and what that is to be."""
         bright = self.target > 0
         over = np.divide(1, self.target, out=np.zeros(len(bright)), where=bright)
         weight = np.where(bright, over**2 / bright.sum(), self.darkness / max((~bright).sum(), 1))
@@ -130,11 +131,11 @@ class Panel:
         light = np.stack([_means(part, step) for part in self.light]).astype(np.complex64)
         return Panel(coarse, light, self.full / step**2, step * self.step)
 
-    def spread(self, phase: NDArray[np.float32], onto: Panel) -> NDArray[np.float32]:
-        """Give every pixel of a finer panel the phase of its block here."""
+    def spread(self, phase: Any, onto: Panel) -> Any:
+        """Give every pixel of a finer panel the phase of its block here, on the device where it is."""
         times = self.step // onto.step
         rows, columns = onto.light.shape[1:]
-        return np.ascontiguousarray(phase.repeat(times, axis=0).repeat(times, axis=1)[:rows, :columns])
+        return namespace(phase).ascontiguousarray(phase.repeat(times, axis=0).repeat(times, axis=1)[:rows, :columns])
 
 
 def _part(path: LightPath, box: tuple[slice, slice]) -> LightPath:

@@ -16,13 +16,17 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from holo.arrays import CPU, Device, namespace, to_device, to_host
 from holo.errors import InputError
 from holo.field.path import LightPath, wrap
 from holo.field.sites import pupil_box
 from holo.retrieve.demands import Demand, Fields, Panel, PanelLight
+from holo.retrieve.dense_gpu import GpuLight, LinearCost, PhaseCost, search_on_gpu
 from holo.retrieve.descent import Descent, descend
+from holo.retrieve.descents import Descents, descend_all
 from holo.retrieve.site_phases import Kinds, Start, search, site_waves
-from holo.retrieve.spots import EFFORTS, Progress, Retrieval
+from holo.retrieve.spots import EFFORTS, Retrieval
+from holo.retrieve.stages import Progress
 from holo.retrieve.trim import uniformity_of
 
 MODES, ROOM = 1.6, 8.0
@@ -106,6 +110,7 @@ def retrieve_dense(
     iterations: int | None = None,
     progress: Progress | None = None,
     start: NDArray[np.complexfloating[Any, Any]] | None = None,
+    device: Device = CPU,
 ) -> Retrieval:
     """Find the phase that makes bright sites level and dark ones dark, however close they are.
 
@@ -129,9 +134,11 @@ def retrieve_dense(
     iterations : int, optional
         Most steps of the panel in blocks, and most of the whole one, instead of the effort's own.
     progress : callable, optional
-        See `holo.retrieve.spots.Progress`. A KeyboardInterrupt that comes during a descent ends the search with the best so far.
+        See `holo.retrieve.stages.Progress`. A KeyboardInterrupt that comes during a descent ends the search with the best so far.
     start : ndarray of complex, shape (bright,), optional
         `Retrieval.waves` of an earlier retrieval of the same bright sites, in place of the starts of all kinds.
+    device : Device
+        Where to search. Other devices round otherwise, so that the mask differs and its figures hardly do.
 
     Returns
     -------
@@ -174,8 +181,9 @@ def retrieve_dense(
         raise InputError(f"start: found shape {np.shape(start)}; allowed: ({np.count_nonzero(bright)},), a number for each bright site")
     demand = Demand(wanted / wanted[bright].mean(), (1 - options.given_up) / np.count_nonzero(bright), options.darkness)
     lattice = np.zeros((len(points), 2)) if ij is None else np.asarray(ij, np.float64)
-    run = _Run(path, Panel.of(path, weights), points, demand, options, progress)
-    return run.result(*run.descents(plan, list(run.waves(lattice, rng, plan, start))))
+    run = _Run(path, Panel.of(path, weights), points, demand, options, progress, device)
+    descents = run.descents_on_gpu if run.device.is_gpu else run.descents
+    return run.result(descents(plan, list(run.waves(lattice, rng, plan, start))))
 
 
 def _plan(effort: str, iterations: int | None) -> _Plan:
@@ -189,6 +197,19 @@ def _plan(effort: str, iterations: int | None) -> _Plan:
 
 
 @dataclass(frozen=True, eq=False)
+class _Found:
+    """Where the descents ended."""
+
+    phase: Any
+    """Phase of the light behind the panel's pixels, about the middle of the sites, on the device."""
+    fields: NDArray[np.complex64]
+    """What it makes at the points of the demand, shape (components, points)."""
+    converged: bool
+    interrupted: bool
+    history: tuple[tuple[str, float, float], ...]
+
+
+@dataclass(frozen=True, eq=False)
 class _Run:
     """One retrieval: what is wanted, and of which panel."""
 
@@ -198,6 +219,7 @@ class _Run:
     demand: Demand
     options: DenseOptions
     progress: Progress | None
+    device: Device
 
     @property
     def centre(self) -> NDArray[np.float64]:
@@ -206,8 +228,12 @@ class _Run:
 
     def light(self, panel: Panel) -> PanelLight:
         """The light of a panel on the points of the demand, displaced ones included, about the middle of the sites."""
+        return PanelLight(panel, *self._demanded())
+
+    def _demanded(self) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+        """Points of the demand, displaced ones included, about the middle of the sites, and the envelope at each."""
         points = (self.points + self.options.displacements_um()[:, None]).reshape(-1, 3)
-        return PanelLight(panel, points - self.centre, self.path.envelope(points))
+        return points - self.centre, self.path.envelope(points)
 
     def blocks(self, room: float, fewest: int) -> Panel:
         """The panel in the largest blocks whose light repeats itself at `room` times the extent of the sites or farther."""
@@ -233,10 +259,8 @@ class _Run:
         for name, phase in site_waves(ij, self.points[:, :2], rim, rng, plan.kinds):
             yield name, towards * np.tile(amplitude * np.exp(1j * phase), times)
 
-    def descents(
-        self, plan: _Plan, waves: list[tuple[str, Fields]]
-    ) -> tuple[NDArray[np.float32], Descent, tuple[tuple[str, float, float], ...]]:
-        """Go down in the small model, on the panel in blocks, on the panel; gives its phase, the last descent and the history."""
+    def descents(self, plan: _Plan, waves: list[tuple[str, Fields]]) -> _Found:
+        """Go down in the small model, on the panel in blocks, on the panel."""
         small, coarse = self.light(self.blocks(MODES, FEWEST[0])), self.light(self.blocks(ROOM, FEWEST[1]))
         follow = _Follow(self.demand, self.progress)
         starts, stopped = search(small, self.demand, waves, keep=plan.finalists, report=follow.count("site phases"))
@@ -254,21 +278,49 @@ class _Run:
             phase = coarse.panel.spread(best.point.astype(np.float32), self.panel)
             best = follow.down("panel", self.light(self.panel), phase, 0 if stopped else plan.pixels, plan.settled)
         stopped = stopped or best.interrupted
-        ended = replace(best, interrupted=stopped, converged=best.converged and not stopped)
-        return ended.point.astype(np.float32), ended, tuple(follow.history)
+        phase = best.point.astype(np.float32)
+        fields = self.light(self.panel).fields(np.exp(1j * phase).astype(np.complex64))
+        return _Found(phase, fields, best.converged and not stopped, stopped, tuple(follow.history))
 
-    def result(self, phase: NDArray[np.float32], last: Descent, history: tuple[tuple[str, float, float], ...]) -> Retrieval:
+    def descents_on_gpu(self, plan: _Plan, waves: list[tuple[str, Fields]]) -> _Found:
+        """As `descents`, on a GPU, with all starts and then all finalists side by side."""
+        panels = (self.blocks(MODES, FEWEST[0]), self.blocks(ROOM, FEWEST[1]), self.panel)
+        small, coarse = (GpuLight(panel, *self._demanded(), self.device) for panel in panels[:2])
+        follow = _GpuFollow(self.progress)
+        cost = PhaseCost(coarse, self.demand, self.device)
+        whole = PhaseCost(GpuLight(panels[2], *self._demanded(), self.device), self.demand, self.device) if panels[1].step > 1 else cost
+        fields = [field for _, field in waves]
+        report = None if self.progress is None else follow.report("site phases")
+        pupils, stopped = search_on_gpu(
+            LinearCost(small, self.demand, self.device), self.demand, fields, self.device, keep=plan.finalists, report=report
+        )
+        pupils = pupils[:1] if stopped else pupils
+        phases = namespace(pupils).angle(coarse.back(small.fields(pupils)))
+        tried = follow.down("trials", cost, phases, 0 if stopped else plan.trial, plan.settled)
+        first = int(np.argmin(tried.values))
+        best, stopped = tried.one(first), stopped or tried.interrupted
+        if not stopped:
+            best = follow.down("blocks", cost, best.points, plan.blocks, plan.settled)
+            stopped = best.interrupted
+        if whole is not cost:
+            phases = coarse.panel.spread(best.points[0], self.panel)[None]
+            best = follow.down("panel", whole, phases, 0 if stopped else plan.pixels, plan.settled)
+        stopped = stopped or best.interrupted
+        seen = to_host(whole.light.fields(whole.unit(best.points)))[0]
+        return _Found(best.points[0], seen, bool(best.converged[0]) and not stopped, stopped, tuple(follow.history))
+
+    def result(self, found: _Found) -> Retrieval:
         """The mask: the light moved to where the sites are, and the aberration taken off."""
-        light = self.light(self.panel)
-        fields = light.fields(np.exp(1j * phase).astype(np.complex64))[:, : len(self.points)]
+        phase, fields = found.phase, found.fields[:, : len(self.points)]
         ratio, stray = self.demand.ratios(fields)
         bright = fields[:, self.demand.target > 0]
         waves = bright[np.argmax((abs(bright) ** 2).sum(axis=1))].astype(np.complex128)
         weights = abs(waves)
         path, box = self.panel.path, pupil_box(self.path)
-        tilt = path.scale * (self.centre[0] * path.x_um[None, :] + self.centre[1] * path.y_um[:, None])
+        x_um, y_um, aberration = (to_device(part, self.device) for part in (path.x_um, path.y_um, self.path.aberration[box]))
+        tilt = path.scale * (float(self.centre[0]) * x_um[None, :] + float(self.centre[1]) * y_um[:, None])
         whole = np.zeros(self.path.amplitude.shape, np.float32)
-        whole[box] = wrap(phase + tilt - self.path.aberration[box])
+        whole[box] = to_host(wrap(phase + tilt - aberration))
         return Retrieval(
             phase=whole,
             weights=weights / weights.mean(),
@@ -277,10 +329,10 @@ class _Run:
             uniformity=uniformity_of(ratio),
             spread=float(ratio.std() / ratio.mean()),
             crosstalk=float(stray.max(initial=0)),
-            iterations=len(history),
-            converged=last.converged,
-            history=history,
-            interrupted=last.interrupted,
+            iterations=len(found.history),
+            converged=found.converged,
+            history=found.history,
+            interrupted=found.interrupted,
         )
 
 
@@ -319,6 +371,31 @@ class _Follow:
                 self._progress(stage, self._steps, self.history[-1][2])
 
         return descend(cost, phase, steps=steps, settled=settled, report=report)
+
+
+class _GpuFollow:
+    """Follows descents on a GPU."""
+
+    def __init__(self, progress: Progress | None) -> None:
+        self.history: list[tuple[str, float, float]] = []
+        self._progress, self._steps = progress, 0
+
+    def report(self, stage: str) -> Callable[[int, int, NDArray[np.float64]], None]:
+        """Count steps for who watches; the uniformity of the small model is not that of a mask."""
+
+        def report(_: int, __: int, told: NDArray[np.float64]) -> None:
+            self._steps += 1
+            if self._progress is not None:
+                self._progress(stage, self._steps, float("nan") if stage == "site phases" else float(told[2]))
+
+        return report
+
+    def down(self, stage: str, cost: PhaseCost, phases: Any, steps: int, settled: float) -> Descents:
+        """Descend on phases of a panel."""
+        report = None if self._progress is None else self.report(stage)
+        found = descend_all(cost, phases, steps=steps, settled=settled, report=report)
+        self.history += [(stage, float(told[1]), float(told[2])) for rows in found.history for told in rows[1:]]
+        return found
 
 
 def _first_phase(small: PanelLight, coarse: PanelLight, start: Start) -> NDArray[np.float32]:

@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 from holo.errors import InputError, RetrievalError
 from holo.field.path import LightPath
 from holo.field.sites import SiteTransform
-from holo.retrieve.spots import DEPTH, accelerated, normalised
+from holo.retrieve.stages import DEPTH, accelerated, normalised
 from holo.retrieve.trim import uniformity_of
 
 Real = NDArray[np.float64]

@@ -17,10 +17,14 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from holo.arrays import CPU, Device, namespace, to_device, to_host
 from holo.errors import InputError
 from holo.field.path import wrap
 from holo.field.window import WindowTransform
+from holo.field.window_gpu import GpuWindow
 from holo.retrieve.descent import descend
+from holo.retrieve.descents import descend_all
+from holo.retrieve.smooth_gpu import GpuIntensityError
 from holo.retrieve.transport import transport_phase
 
 Array = NDArray[np.float64]
@@ -96,6 +100,7 @@ def retrieve_smooth(
     progress: Progress | None = None,
     start: Real | None = None,
     bright: NDArray[np.bool_] | None = None,
+    device: Device = CPU,
 ) -> SmoothRetrieval:
     """Find the phase that makes continuous light.
 
@@ -120,6 +125,8 @@ def retrieve_smooth(
         Where to start, as ``theta`` of `WindowTransform`; by default `start_phase`.
     bright : ndarray of bool, shape (ny, nx), optional
         The part of the region whose error counts; by default where the target exceeds `BRIGHT` of its maximum.
+    device : Device
+        Where to search. Other devices round otherwise, so that the mask differs and its figures hardly do.
 
     Returns
     -------
@@ -146,11 +153,11 @@ def retrieve_smooth(
     chosen = _chosen(effort)
     goal = scaled_goal(window, target, region, power)
     bright = region & (target > BRIGHT * target[region].max() if bright is None else bright)
-    theta = (start_phase(window, target, region, power) if start is None else start).astype(np.float32)
+    theta = (start_phase(window, target, region, power, device) if start is None else start).astype(np.float32)
     wanted = chosen.rms if rms is None else rms
-    search = _mix if chosen.mixes else _descent
+    search = _mix if chosen.mixes else _descent_on_gpu if device.is_gpu else _descent
     limit = (chosen.mixes or chosen.steps) if iterations is None else iterations
-    found = search(window, goal, region, bright, theta, limit, wanted, progress)
+    found = search(window, goal, region, bright, theta, limit, wanted, progress, device)
     fields = window.forward(window.light(found.theta))
     error = spread_of(np.abs(fields[bright]).astype(np.float64) ** 2, goal[bright])
     return SmoothRetrieval(
@@ -204,7 +211,7 @@ def spread_of(intensity: Array, target: Array) -> float:
     0.0476
     """
     ratio = intensity / target
-    return float(ratio.std() / ratio.mean())
+    return float(to_host(ratio.std() / ratio.mean()))
 
 
 # ---------------------------------------------------------------------------------------------------------------------
@@ -251,8 +258,8 @@ def plaquettes(points: NDArray[np.bool_]) -> NDArray[np.bool_]:
 # the start
 
 
-def start_phase(window: WindowTransform, target: Array, region: NDArray[np.bool_], power: float) -> Real:
-    """Phase, as ``theta`` of the window, that carries the beam onto the target and a halo around it.
+def start_phase(window: WindowTransform, target: Array, region: NDArray[np.bool_], power: float, device: Device = CPU) -> Real:
+    """Phase, as ``theta`` of the window, that carries the beam onto the target and a halo around it; a transport is solved on a device.
 
     Notes
     -----
@@ -267,7 +274,7 @@ def start_phase(window: WindowTransform, target: Array, region: NDArray[np.bool_
     wanted = share * wide / wide.sum() + (1 - share) * halo
     beam = np.square(window.amplitude, dtype=np.float64)
     x, y = window.path.x_um[window.box[1]], window.path.y_um[window.box[0]]
-    theta = transport_phase(x, y, beam, x_um - window.x_um[0], y_um - window.y_um[0], wanted, window.path.scale)
+    theta = transport_phase(x, y, beam, x_um - window.x_um[0], y_um - window.y_um[0], wanted, window.path.scale, device)
     return theta.astype(np.float32)
 
 
@@ -367,6 +374,7 @@ def _descent(
     steps: int,
     wanted: float,
     progress: Progress | None,
+    _: Device,
 ) -> _Found:
     error = IntensityError(window, goal, _weights(goal, region, bright), bright)
     history: list[tuple[str, float]] = []
@@ -381,6 +389,31 @@ def _descent(
     return _Found(np.asarray(found.point, np.float32), found.steps, found.interrupted, tuple(history))
 
 
+def _descent_on_gpu(
+    window: WindowTransform,
+    goal: Array,
+    region: NDArray[np.bool_],
+    bright: NDArray[np.bool_],
+    theta: Real,
+    steps: int,
+    wanted: float,
+    progress: Progress | None,
+    device: Device,
+) -> _Found:
+    error = GpuIntensityError(GpuWindow(window, device), goal, _weights(goal, region, bright), bright, device)
+    shown = progress
+
+    def report(_: int, step: int, told: Array) -> None:
+        if shown is not None:
+            shown("descend", step, float(told[1]))
+
+    found = descend_all(
+        error, to_device(theta[None], device), steps=steps, settled=1e-3, enough=wanted, report=None if progress is None else report
+    )
+    history = tuple(("descend", float(told[1])) for told in found.history[0][1:])
+    return _Found(to_host(found.points)[0], len(history), found.interrupted, history)
+
+
 def _mix(
     window: WindowTransform,
     goal: Array,
@@ -390,15 +423,22 @@ def _mix(
     steps: int,
     wanted: float,
     progress: Progress | None,
+    device: Device,
 ) -> _Found:
     history: list[tuple[str, float]] = []
+    plan: WindowTransform | GpuWindow = window
+    part: Any = (region, bright)
+    total = total_power(window)
+    if device.is_gpu:
+        plan, theta, goal = GpuWindow(window, device), to_device(theta, device), to_device(goal, device)
+        part = [tuple(to_device(places, device) for places in np.nonzero(where)) for where in part]  # so that no step has to count them
     best, least, interrupted = theta, np.inf, False
     try:
         for step in range(steps + 1):
-            light = window.light(theta)
-            fields = window.forward(light)
-            intensity = np.abs(fields).astype(np.float64) ** 2
-            error = spread_of(intensity[bright], goal[bright])
+            light = plan.light(theta)
+            fields = plan.forward(light)
+            intensity = np.abs(fields[part[1]]).astype(np.float64) ** 2
+            error = spread_of(intensity, goal[part[1]])
             if error < least:
                 best, least = theta, error
             if step:
@@ -407,20 +447,17 @@ def _mix(
                 progress("mix", step, error)
             if step == steps or error <= wanted:
                 break
-            theta = _mixed(window, light, fields, goal, region)
+            theta = _mixed(plan, light, fields, goal, part[0], total)
     except KeyboardInterrupt:
         interrupted = True
-    return _Found(best, len(history), interrupted, tuple(history))
+    return _Found(to_host(best), len(history), interrupted, tuple(history))
 
 
-def _mixed(
-    window: WindowTransform, light: NDArray[np.complex64], fields: NDArray[np.complex64], goal: Array, region: NDArray[np.bool_]
-) -> Real:
+def _mixed(plan: WindowTransform | GpuWindow, light: Any, fields: Any, goal: Any, region: Any, total: float) -> Any:
     """Phase of the light whose field has the wanted modulus in the region, and outside it is the same but for a factor."""
-    inside = np.abs(fields[region]).astype(np.float64)
-    total = total_power(window)
-    rest = np.sqrt((total - goal[region].sum()) / (total - np.sum(inside**2)))
-    change = np.zeros_like(fields)
-    change[region] = fields[region] * (np.sqrt(goal[region]) / np.maximum(inside, 1e-12 * inside.max()) - rest)
-    back = window.adjoint(change) / np.float32(window.grid[0] * window.grid[1])
-    return np.angle(back + np.float32(rest) * light)
+    inside, wanted, xp = np.abs(fields[region]).astype(np.float64), goal[region], namespace(fields)
+    rest = np.sqrt((total - wanted.sum()) / (total - (inside**2).sum()))
+    change = xp.zeros_like(fields)
+    change[region] = (fields[region] * (np.sqrt(wanted) / np.maximum(inside, 1e-12 * inside.max()) - rest)).astype(np.complex64)
+    back = plan.adjoint(change) / np.float32(plan.grid[0] * plan.grid[1])
+    return xp.angle(back + rest.astype(np.float32) * light)

@@ -9,20 +9,20 @@ Axes, signs and units: DEVELOPERS.md, Conventions.
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-from holo.errors import InputError, RetrievalError
-from holo.field.path import LightPath
+from holo.arrays import CPU, Device
+from holo.errors import InputError
+from holo.field.path import LightPath, wrap
 from holo.field.sites import SiteTransform, pupil_box
+from holo.retrieve.stages import DeviceStage, Progress, Stage, State, stage_on
 from holo.retrieve.trim import uniformity_of
 
-Progress = Callable[[str, int, float], None]
-"""Called after each iteration with the stage, the number of iterations so far and the uniformity."""
+Real = NDArray[np.float64]
 
 
 @dataclass(frozen=True)
@@ -79,26 +79,14 @@ EFFORTS = {
 COARSENING = (5, 4, 3, 2)
 """Steps, in pixels, of the coarse panels that are considered, longest first."""
 
-DEPTH = 5
-"""Earlier iterations that the acceleration of the stage with the phases held looks back on."""
-
-PATIENCE = 4
-"""Iterations within which the error must halve, or that stage ends."""
-
 TRIAL = 5
 """Iterations after which a coarse panel is compared with the whole one."""
 
 LEVELLING = 12
 """Most iterations of that stage on a coarse panel, where starts are compared."""
 
-LOWEST = -25.0
-"""Least logarithm of a weight over the largest."""
-
 ENOUGH = 0.99
 """Uniformity that is enough before dark sites are seen to, which disturbs it."""
-
-PULL, MOMENTUM = 0.5, 0.6
-"""Share of the measured errors that a correction on the panel takes off, and of the last correction that it repeats."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -107,9 +95,9 @@ class Retrieval:
 
     phase: NDArray[np.float32]
     """Phase that the mask must add, aberration already subtracted, rad in [0, 2 pi), shape (rows, columns)."""
-    weights: NDArray[np.float64]
+    weights: Real
     """Weight of each bright site's wave, shape (bright,); their mean is 1."""
-    site_phases: NDArray[np.float64]
+    site_phases: Real
     """Phase of each bright site's wave, rad, shape (bright,)."""
     efficiency: float
     """Sum of the relative intensities of the sites, pixel envelope included."""
@@ -145,6 +133,7 @@ def retrieve_spots(
     iterations: int | None = None,
     progress: Progress | None = None,
     start: NDArray[np.complexfloating[Any, Any]] | None = None,
+    device: Device = CPU,
 ) -> Retrieval:
     """Find the phase that puts the wanted intensities on separated sites.
 
@@ -170,6 +159,8 @@ def retrieve_spots(
         `Retrieval.waves` of an earlier retrieval of the same bright sites, in place of the search: the last stage alone turns their
         superposition until the new targets are reached. The mask resembles the old one, the more so the less the targets differ, and no
         random numbers are drawn.
+    device : Device
+        Where the iterations run. A GPU runs all of them on the whole panel, so that its mask is another one than the CPU's, and as good.
 
     Returns
     -------
@@ -225,13 +216,15 @@ def retrieve_spots(
     moved = bright - _centre(bright)
     goal = np.sqrt(wanted[wanted > 0]) / path.envelope(bright)
     goal /= goal.mean()
-    fine = _Stage(SiteTransform(path, moved), goal, path.amplitude_sum, progress)
+    fine = stage_on(path, moved, goal, progress, device)
     if start is not None:
         state = fine.apply("start", _begun(np.asarray(start), len(bright)))[0]
         return _result(path, bright, points[wanted == 0], fine, state, search)
     finalists = _explore(path, moved, fine, search, rng)
     level = search if len(bright) == len(points) else replace(search, uniformity=min(ENOUGH, search.uniformity))
-    state = max((_hold(fine, fine.free("settle", state, search.settle, 1.0), level) for state in finalists), key=fine.bound)
+    state = max(
+        (fine.hold(fine.free("settle", state, search.settle, 1.0), level.uniformity, level.limit) for state in finalists), key=fine.bound
+    )
     return _result(path, bright, points[wanted == 0], fine, state, search)
 
 
@@ -251,91 +244,37 @@ def _search(effort: str, uniformity: float | None, iterations: int | None) -> Ef
     return search
 
 
-def _centre(points: NDArray[np.float64]) -> NDArray[np.float64]:
+def _centre(points: Real) -> Real:
     """Middle of the sites' bounding box in x and y, shape (3,); a common shift is but a tilt of the mask."""
     return np.asarray((points.max(axis=0) + points.min(axis=0)) / 2 * [1, 1, 0])
 
 
-@dataclass(frozen=True, eq=False)
-class _State:
-    """Where a search stands: the superposition, the fields it gave when last tried, and the way it came."""
-
-    weights: NDArray[np.float64]
-    phases: NDArray[np.float64]
-    moduli: NDArray[np.float64]
-    history: tuple[tuple[str, float, float], ...] = ()
-
-
-@dataclass(frozen=True, eq=False)
-class _Stage:
-    """Iterations on one sampling of the panel."""
-
-    transform: SiteTransform
-    goal: NDArray[np.float64]
-    full: float
-    progress: Progress | None
-
-    def apply(self, name: str, state: _State) -> tuple[_State, NDArray[np.float64]]:
-        """Fields of the present superposition: the state with their moduli, and their phases."""
-        fields = self.transform.project(state.weights * np.exp(1j * state.phases))
-        moduli = abs(fields).astype(np.float64)
-        if not np.all(moduli > 0):
-            raise RetrievalError(
-                f"site {int(np.argmin(moduli)) + 1} of {len(moduli)} gets no light; is it a copy of another site or off the field?"
-            )
-        level = self.figures(moduli)
-        if self.progress is not None:
-            self.progress(name, len(state.history) + 1, level[1])
-        return replace(state, moduli=moduli, history=(*state.history, (name, *level))), np.angle(fields).astype(np.float64)
-
-    def figures(self, moduli: NDArray[np.float64]) -> tuple[float, float]:
-        """Efficiency, pixel envelope left out, and uniformity."""
-        ratio = (moduli / self.goal) ** 2
-        return float(np.sum((moduli / self.full) ** 2)), uniformity_of(ratio)
-
-    def free(self, name: str, state: _State, count: int, gain: float) -> _State:
-        """Iterate with the phases of the sites following the light."""
-        for _ in range(count):
-            state, phases = self.apply(name, state)
-            weights = normalised(np.log(state.weights) + gain * np.log(self.goal / state.moduli))
-            state = replace(state, phases=phases, weights=weights)
-        return state
-
-    def bound(self, state: _State) -> float:
-        """Level that the weights would give all sites alike; no mask with these site phases gives more."""
-        return float(state.weights @ state.moduli / (state.weights @ self.goal)) / self.full
-
-
-def _begun(waves: NDArray[np.complexfloating[Any, Any]], count: int) -> _State:
+def _begun(waves: NDArray[np.complexfloating[Any, Any]], count: int) -> State:
     """Where an earlier search ended."""
     if waves.shape != (count,):
         raise InputError(f"start: found shape {waves.shape}; allowed: ({count},), a number for each bright site")
     moduli = np.abs(waves)
     if not (np.isfinite(moduli) & (moduli > 0)).all():
         raise InputError(f"start: found {waves[np.argmin(np.isfinite(moduli) & (moduli > 0))]}; allowed: finite numbers other than 0")
-    return _State(moduli / moduli.mean(), np.angle(waves), np.ones(count))
+    return State(moduli / moduli.mean(), np.angle(waves), np.ones(count))
 
 
-def normalised(logarithm: NDArray[np.float64]) -> NDArray[np.float64]:
-    """Weights of mean 1; none vanishes for good, as one would whose site gets its light from a close neighbour."""
-    weights = np.exp(np.maximum(logarithm - logarithm.max(), LOWEST))
-    return np.asarray(weights / weights.mean())
-
-
-def _explore(path: LightPath, points: NDArray[np.float64], fine: _Stage, search: Effort, rng: np.random.Generator) -> list[_State]:
+def _explore(path: LightPath, points: Real, fine: Stage | DeviceStage, search: Effort, rng: np.random.Generator) -> list[State]:
     """The best of several starts after the free stages, best first as the whole panel ranks them."""
     count = int(np.clip(64 * search.starts[1] // len(points), *search.starts))
-    starts = [_State(fine.goal, rng.uniform(0, 2 * np.pi, len(points)), np.ones(len(points))) for _ in range(count)]
-    stage, starts[0] = _coarse_stage(path, points, fine, starts[0])
+    starts = [State(fine.goal, rng.uniform(0, 2 * np.pi, len(points)), np.ones(len(points))) for _ in range(count)]
+    stage: Stage | DeviceStage = fine
+    if isinstance(fine, Stage):  # a GPU has the whole panel done before it has a coarse one compared with it
+        stage, starts[0] = _coarse_stage(path, points, fine, starts[0])
     states = [_run(stage, start, search, number) for number, start in enumerate(starts)]
     if len(states) <= search.finalists:
         return states
-    levelled = [_hold(stage, state, replace(search, uniformity=0.999, limit=LEVELLING)) for state in states]
+    levelled = [stage.hold(state, 0.999, LEVELLING) for state in states]
     judge = replace(fine, progress=None)
     return sorted(levelled, key=lambda state: judge.bound(judge.apply("", state)[0]), reverse=True)[: search.finalists]
 
 
-def _run(stage: _Stage, start: _State, search: Effort, number: int) -> _State:
+def _run(stage: Stage | DeviceStage, start: State, search: Effort, number: int) -> State:
     """Take a start through the free stages; every other one skips the first, and two in four are weighed at full gain.
 
     With few sites, which optimum is reached depends on the way more than on the start.
@@ -344,7 +283,7 @@ def _run(stage: _Stage, start: _State, search: Effort, number: int) -> _State:
     return stage.free("weigh", stage.free("spread", start, spread, 0.0), search.weigh, gain)
 
 
-def _coarse_stage(path: LightPath, points: NDArray[np.float64], fine: _Stage, start: _State) -> tuple[_Stage, _State]:
+def _coarse_stage(path: LightPath, points: Real, fine: Stage, start: State) -> tuple[Stage, State]:
     """The coarsest panel on which the sites fare as on the whole one, that itself where there is none; and where a start got on it.
 
     A coarse panel repeats the light at fractions of the field. Where the repeats of an array fall onto the array itself, the
@@ -384,50 +323,15 @@ def _every(path: LightPath, step: int) -> LightPath:
     )
 
 
-def _hold(stage: _Stage, state: _State, search: Effort) -> _State:
-    """Level the sites with their phases held, as far as that goes quickly; keeps the best weights that were seen."""
-    best, errors = state, [np.inf]
-    points: list[NDArray[np.float64]] = []
-    steps: list[NDArray[np.float64]] = []
-    for _ in range(search.limit):
-        state, _ = stage.apply("hold", state)
-        error = 1 - state.history[-1][2]
-        best = state if error < errors[-1] else best
-        errors.append(min(error, errors[-1]))
-        if errors[-1] <= 1 - search.uniformity or (len(errors) > PATIENCE + 1 and errors[-1] > errors[-1 - PATIENCE] / 2):
-            break
-        points.append(np.log(state.weights))
-        step = np.log(stage.goal / state.moduli)
-        steps.append(step - step.mean())
-        logarithm = accelerated(points[-DEPTH - 1 :], steps[-DEPTH - 1 :])
-        state = replace(state, weights=normalised(logarithm))
-    return replace(best, history=state.history)
-
-
-def accelerated(points: list[NDArray[np.float64]], steps: list[NDArray[np.float64]]) -> NDArray[np.float64]:
-    """Next point of Anderson's method from the last ones and the plain steps they ask for (Walker and Ni 2011, eq. 2.4)."""
-    if len(points) == 1:
-        return points[-1] + steps[-1]
-    moves = np.diff(np.array(points), axis=0).T
-    bends = np.diff(np.array(steps), axis=0).T
-    mix = np.linalg.lstsq(bends, steps[-1], rcond=1e-6)[0]
-    return np.asarray(points[-1] + steps[-1] - (moves + bends) @ mix)
-
-
-def _result(
-    path: LightPath, bright: NDArray[np.float64], dark: NDArray[np.float64], fine: _Stage, state: _State, search: Effort
-) -> Retrieval:
+def _result(path: LightPath, bright: Real, dark: Real, fine: Stage | DeviceStage, state: State, search: Effort) -> Retrieval:
     """The mask of a state, over the whole panel and in the frame of the real sites, turned where that is needed."""
-    values, centre, transform = state.weights * np.exp(1j * state.phases), _centre(bright), fine.transform
-    if not transform.covers_panel:
-        transform = SiteTransform(path, bright - centre, whole_panel=True)
-    phase = transform.mask_phase(values, (centre[0], centre[1]))
+    centre = _centre(bright)
+    phase = fine.mask_phase(state, (centre[0], centre[1]))
     moduli, history, crosstalk = state.moduli, state.history, 0.0
     if len(dark) or uniformity_of((moduli / fine.goal) ** 2) < search.uniformity:
-        transform = SiteTransform(path, np.concatenate([bright, dark]) - centre)
-        end = _turn(replace(fine, transform=transform), np.concatenate([values, np.zeros(len(dark))]), state.history, search)
-        phase, moduli = transform.phase_turned(phase, end.before, end.after), end.moduli
-        history, crosstalk = end.history, end.crosstalk
+        end = fine.turn(dark - centre, state, search.uniformity, search.darkness, search.turns)
+        phase = wrap(phase.astype(np.float64) + end.angle)
+        moduli, history, crosstalk = end.moduli, end.history, end.crosstalk
     intensity = (moduli * path.envelope(bright) / path.amplitude_sum) ** 2
     ratio = (moduli / fine.goal) ** 2
     uniformity = uniformity_of(ratio)
@@ -443,44 +347,3 @@ def _result(
         converged=uniformity >= search.uniformity and crosstalk <= search.darkness,
         history=history,
     )
-
-
-@dataclass(frozen=True, eq=False)
-class _Turned:
-    """What the corrections on the panel came to."""
-
-    before: NDArray[np.complex64]
-    after: NDArray[np.complex64]
-    moduli: NDArray[np.float64]
-    crosstalk: float
-    history: tuple[tuple[str, float, float], ...]
-
-
-def _turn(stage: _Stage, values: NDArray[np.complex128], history: tuple[tuple[str, float, float], ...], search: Effort) -> _Turned:
-    """Turn the pixels until the bright sites are level and the others dark; keeps the best that was seen.
-
-    The sites of the stage's transform are the bright ones, then the dark ones.
-    """
-    count = len(stage.goal)
-    unit = stage.transform.unit(values)
-    fields, pull = stage.transform.project(values), np.zeros(len(values), np.complex128)
-    scale = 2 * PULL / float(np.sum(stage.transform.path.amplitude**2))
-    before, best, least = unit.copy(), None, np.inf
-    for _ in range(search.turns + 1):
-        moduli = np.abs(fields[:count]).astype(np.float64)
-        figures = stage.figures(moduli)
-        crosstalk = float(np.max(np.abs(fields[count:]) ** 2, initial=0) / np.mean(moduli**2))
-        history = (*history, ("turn", *figures))
-        if stage.progress is not None:
-            stage.progress("turn", len(history), figures[1])
-        excess = max((1 - figures[1]) / (1 - search.uniformity), crosstalk / search.darkness)
-        if excess < least:
-            least, best = excess, (unit.copy(), moduli, crosstalk)
-        if excess <= 1:
-            break
-        error = np.log(moduli / stage.goal)
-        change = np.concatenate([(error - error.mean()) * fields[:count], fields[count:]])
-        pull = MOMENTUM * pull - scale * change
-        fields = stage.transform.turn(unit, pull)
-    assert best is not None  # the first pass sets it
-    return _Turned(before, *best, history)

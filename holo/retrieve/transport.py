@@ -10,10 +10,12 @@ Axes, signs and units: DEVELOPERS.md, Conventions.
 
 from __future__ import annotations
 
+from typing import Any
+
 import numpy as np
 from numpy.typing import NDArray
 
-from holo.arrays import kernel
+from holo.arrays import CPU, Device, gpu_kernel, kernel, namespace, to_device, to_host
 
 Array = NDArray[np.float64]
 
@@ -27,7 +29,9 @@ PRODUCT = 0.1
 """Share of a density by which it may differ from a product of one along x and one along y, and still be taken for that."""
 
 
-def transport_phase(x_um: Array, y_um: Array, beam: Array, to_x_um: Array, to_y_um: Array, target: Array, scale: float) -> Array:
+def transport_phase(
+    x_um: Array, y_um: Array, beam: Array, to_x_um: Array, to_y_um: Array, target: Array, scale: float, device: Device = CPU
+) -> Array:
     """Phase that carries the beam onto a target.
 
     Parameters
@@ -42,6 +46,8 @@ def transport_phase(x_um: Array, y_um: Array, beam: Array, to_x_um: Array, to_y_
         Power wanted there, not negative.
     scale : float
         ``2 pi / (lambda f)``, rad/um^2: a phase of slope ``scale X`` sends light to X.
+    device : Device
+        Where a transport is solved.
 
     Returns
     -------
@@ -66,7 +72,7 @@ def transport_phase(x_um: Array, y_um: Array, beam: Array, to_x_um: Array, to_y_
         across = rising_map(x_um, beam.sum(axis=0), to_x_um, target.sum(axis=0))
         down = rising_map(y_um, beam.sum(axis=1), to_y_um, target.sum(axis=1))
         return np.asarray(scale * (_integral(x_um, across)[None, :] + _integral(y_um, down)[:, None]), np.float64)
-    return scale * _potential(x_um, y_um, beam, to_x_um, to_y_um, target)
+    return scale * _potential(x_um, y_um, beam, to_x_um, to_y_um, target, device)
 
 
 def rising_map(x: Array, beam: Array, to_x: Array, target: Array) -> Array:
@@ -108,7 +114,7 @@ def blurred_transport(x: Array, y: Array, beam: Array, to_x: Array, to_y: Array,
     Parameters
     ----------
     x, y, beam : ndarray, shapes (n,), (m,), (m, n)
-        Places and power there, in units in which the variances are about 1.
+        Places and power there, in units in which the variances are about 1; all arrays may be on a GPU, and the result is then.
     to_x, to_y, target : ndarray, shapes (k,), (l,), (l, k)
         The same of the target.
 
@@ -124,21 +130,24 @@ def blurred_transport(x: Array, y: Array, beam: Array, to_x: Array, to_y: Array,
     (Pooladian and Niles-Weed, arXiv:2109.12004, section 3). As ``x X = x X_1 + y X_2``, each sum is one along x and one along y. From
     memory.
     """
+    xp = namespace(beam)
+    sums = _log_sums if xp is np else _log_sums_on_gpu
     with np.errstate(divide="ignore"):
-        give, take = np.log(beam / beam.sum()), np.log(target / target.sum())
-    there = np.zeros(target.shape)
-    here = np.zeros(beam.shape)
+        give, take = xp.log(beam / beam.sum()), xp.log(target / target.sum())
+    there = xp.zeros(target.shape)
+    here = xp.zeros(beam.shape)
     blur = FIRST
     while True:
+        over = [axis / blur for axis in (x, y, to_x, to_y)]
         for _ in range(SWEEPS):
-            here = blur * _log_sums(take - there / blur, to_x / blur, to_y / blur, x, y)
-            there = blur * _log_sums(give - here / blur, x / blur, y / blur, to_x, to_y)
+            here = blur * sums(take - there / blur, over[2], over[3], x, y)
+            there = blur * sums(give - here / blur, over[0], over[1], to_x, to_y)
         if blur <= LAST:
-            return blur * _log_sums(take - there / blur, to_x / blur, to_y / blur, x, y)
+            return blur * sums(take - there / blur, over[2], over[3], x, y)
         blur = max(blur / 2, LAST)
 
 
-def _potential(x_um: Array, y_um: Array, beam: Array, to_x_um: Array, to_y_um: Array, target: Array) -> Array:
+def _potential(x_um: Array, y_um: Array, beam: Array, to_x_um: Array, to_y_um: Array, target: Array, device: Device) -> Array:
     """Potential of the transport on every place of the panel, um^2."""
     from scipy.interpolate import RectBivariateSpline
 
@@ -146,10 +155,9 @@ def _potential(x_um: Array, y_um: Array, beam: Array, to_x_um: Array, to_y_um: A
     lit = _fewer(to_x_um, to_y_um, target)
     (x, y, power), middle, unit = few, _middle(*few), _spread(*few)
     (to_x, to_y, wanted), to_middle, to_unit = lit, _middle(*lit), _spread(*lit)
-    solved = blurred_transport(
-        (x - middle[0]) / unit, (y - middle[1]) / unit, power, (to_x - to_middle[0]) / to_unit, (to_y - to_middle[1]) / to_unit, wanted
-    )
-    fine = RectBivariateSpline(y, x, solved)(y_um, x_um)
+    here, there = ((x - middle[0]) / unit, (y - middle[1]) / unit), ((to_x - to_middle[0]) / to_unit, (to_y - to_middle[1]) / to_unit)
+    solved = blurred_transport(*(to_device(array, device) for array in (*here, power, *there, wanted)))
+    fine = RectBivariateSpline(y, x, to_host(solved))(y_um, x_um)
     return np.asarray(unit * to_unit * fine + to_middle[0] * x_um[None, :] + to_middle[1] * y_um[:, None], np.float64)
 
 
@@ -222,3 +230,33 @@ def _log_sums(weights: Array, from_x: Array, from_y: Array, x: Array, y: Array) 
         for column in range(len(x)):
             whole[row, column] = _log_sum(lines[column], from_y, y[row])
     return whole
+
+
+def _log_sums_on_gpu(weights: Any, from_x: Any, from_y: Any, x: Any, y: Any) -> Any:
+    """As `_log_sums`, with all arrays on a GPU: a block of threads for each line."""
+    xp = namespace(weights)
+    half, whole = xp.empty((len(from_y), len(x)), np.float64), xp.empty((len(y), len(x)), np.float64)
+    along, across = gpu_kernel(KERNELS, "log_sums"), len(x)
+    along((len(from_y),), (CELLS,), (weights, len(from_x), 1, from_x, len(from_x), x, across, half, across, 1))
+    along((across,), (CELLS,), (half, 1, across, from_y, len(from_y), y, len(y), whole, 1, across))
+    return whole
+
+
+KERNELS = r"""
+// out[line, place] = log sum_k exp(weights[line, k] + from[k] to[place]), line and k or place being as many numbers apart as said
+extern "C" __global__ void log_sums(const double* weights, long long line_apart, long long apart, const double* from, long long count,
+        const double* to, long long places, double* out, long long out_line_apart, long long out_apart) {
+    const double* own = weights + blockIdx.x * line_apart;
+    for (long long place = threadIdx.x; place < places; place += blockDim.x) {
+        const double at = to[place];
+        double highest = -1.0 / 0.0, total = 0;
+        for (long long k = 0; k < count; k++) highest = fmax(highest, own[k * apart] + from[k] * at);
+        if (!isinf(highest)) {
+            for (long long k = 0; k < count; k++) total += exp(own[k * apart] + from[k] * at - highest);
+            highest += log(total);
+        }
+        out[blockIdx.x * out_line_apart + place * out_apart] = highest;
+    }
+}
+"""
+"""The kernel that sums along one axis."""

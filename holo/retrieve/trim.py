@@ -16,9 +16,11 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from holo.arrays import CPU, Device, namespace, to_device, to_host
 from holo.field.path import LightPath
 from holo.field.sites import SiteTransform, panel_light
 from holo.field.window import WindowTransform
+from holo.field.window_gpu import GpuWindow
 
 Phase = NDArray[np.floating[Any]]
 
@@ -134,6 +136,7 @@ def trim_window(
     shown: Callable[[Phase], Phase],
     *,
     steps: int,
+    device: Device = CPU,
 ) -> Trim:
     """Bring continuous light, as the panel shows it, back to that of the wanted phase.
 
@@ -149,6 +152,8 @@ def trim_window(
         What the panel makes of a wanted phase, rad to rad, in the same shape.
     steps : int
         Corrections to try; the best is kept.
+    device : Device
+        Where to work; `shown` is given arrays there, and gives such.
 
     Returns
     -------
@@ -160,25 +165,26 @@ def trim_window(
     As `trim`, on the moduli of the fields of a grid: over the pupil the eigenvalues of the map from asked to made changes are ``A^2`` over
     their greatest here.
     """
-    theta = (phase[window.box] + window.carrier).astype(np.float32)
-    start = window.light(theta)
-    fields = window.forward(start)
+    box, phase, carrier, region, bright = window.box, *(to_device(part, device) for part in (phase, window.carrier, region, bright))
+    plan, xp = GpuWindow(window, device) if device.is_gpu else window, namespace(carrier)
+    start = plan.light((phase[box] + carrier).astype(np.float32))
+    fields = plan.forward(start)
     wanted_moduli = np.abs(fields)
-    unit = np.where(region, fields / np.maximum(wanted_moduli, 1e-6 * wanted_moduli.max()), np.complex64(0))
+    unit = xp.where(region, fields / np.maximum(wanted_moduli, 1e-6 * wanted_moduli.max()), np.complex64(0))
     gain = 2 / (window.grid[0] * window.grid[1] * float(window.amplitude.max()) ** 2)
-    change = np.zeros(region.shape, np.float32)
+    change = xp.zeros(region.shape, np.float32)
     best, history = Trim(phase, -np.inf, ()), []
     wanted = phase
     for step in range(steps + 1):
-        moduli = np.abs(window.forward(window.light((shown(wanted)[window.box] + window.carrier).astype(np.float32))))
+        moduli = np.abs(plan.forward(plan.light((shown(wanted)[box] + carrier).astype(np.float32))))
         ratio = np.square((moduli[bright] / wanted_moduli[bright]).astype(np.float64))
-        history.append(1 - float(ratio.std() / ratio.mean()))
+        history.append(1 - float(to_host(ratio.std() / ratio.mean())))
         if history[-1] > best.uniformity:
             best = Trim(wanted, history[-1], ())
         if step == steps:
             break
-        factor = np.float32(np.sqrt(ratio.mean()))
+        factor = np.sqrt(ratio.mean()).astype(np.float32)
         change -= np.float32(GAIN) * (moduli / factor - wanted_moduli)
-        wanted = np.array(phase, np.float64)
-        wanted[window.box] += window.pull(start, np.asarray(unit * change, np.complex64)) * gain
-    return replace(best, history=tuple(history))
+        wanted = xp.array(phase, np.float64)
+        wanted[box] += plan.pull(start, xp.asarray(unit * change, np.complex64)) * gain
+    return replace(best, phase=to_host(best.phase), history=tuple(history))

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import platform
 import subprocess
-from importlib.metadata import version
+from importlib.metadata import packages_distributions, version
 
 import numpy as np
 
@@ -55,5 +55,6 @@ def machine():
         name = next(line.split(":")[1].strip() for line in found.splitlines() if line.startswith("Model name"))
     except (OSError, StopIteration, subprocess.CalledProcessError):
         pass
-    packages = ", ".join(f"{package} {version(package)}" for package in ("numpy", "numba", "pyfftw", "finufft"))
+    known = {package for found in packages_distributions().values() for package in found}
+    packages = ", ".join(f"{package} {version(package)}" for package in ("numpy", "numba", "pyFFTW", "finufft") if package in known)
     return f"{name}, {core_count()} cores, Python {platform.python_version()}, {packages}"
