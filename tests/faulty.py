@@ -15,7 +15,7 @@ import shutil
 import signal
 from collections.abc import Callable
 from contextlib import contextmanager
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
 from unittest import mock
@@ -78,9 +78,12 @@ class Faults:
                 return names["open"](path, flags, *args, **options)
             return self.call("open", names["open"], path, flags, *args, **options)
 
-        with mock.patch.multiple(os, **{name: counted(name) for name in NAMES} | {"open": open_name}):
-            with mock.patch.object(io, "open", open_file), mock.patch.object(builtins, "open", open_file):
-                yield self
+        with (
+            mock.patch.multiple(os, **{name: counted(name) for name in NAMES} | {"open": open_name}),
+            mock.patch.object(io, "open", open_file),
+            mock.patch.object(builtins, "open", open_file),
+        ):
+            yield self
 
 
 class Written:
@@ -176,8 +179,7 @@ def _sources():
 def start(folder, seed=1, overwrite=False):
     """Start a run of the light dialogue in a folder, at a fixed time."""
     with mock.patch.object(holo.dialogue, "datetime", mock.Mock(now=lambda zone: TIME)):
-        made = holo.dialogue.start_run(folder / "run", "light", light_dialogue, _sources(), {"seed": seed}, ("result.txt",), overwrite)
-    return made
+        return holo.dialogue.start_run(folder / "run", "light", light_dialogue, _sources(), {"seed": seed}, ("result.txt",), overwrite)
 
 
 def reopen(folder):

@@ -1,8 +1,8 @@
 """Fuzzing of everything that reads a file: valid files to start from, ways to damage them, and a judge of what reading them ends in.
 
-A reader is one entry of `READERS`: the files of a folder, and the call that reads them. One of the files is damaged at random, or replaced by
-something that is no file; reading must then end well or in an `InputError`, soon, in little memory, and leave the folder as it was. The lines
-that a case is the first to reach are noted, and such cases are damaged further.
+A reader is one entry of `readers`: the files of a folder, and the call that reads them. One of the files is damaged at random, or
+replaced by something that is no file; reading must then end well or in an `InputError`, soon, in little memory, and leave the folder as it
+was. The lines that a case is the first to reach are noted, and such cases are damaged further.
 """
 
 from __future__ import annotations

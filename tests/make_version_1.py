@@ -1,4 +1,6 @@
-"""Writes the files of version 1 that `tests/data/version-1` keeps. Run once, for version 1; a later version gets a script and a folder of its own.
+"""Writes the files of version 1 that `tests/data/version-1` keeps.
+
+Run once, for version 1; a later version gets a script and a folder of its own.
 
 python tests/make_version_1.py FOLDER
 """
@@ -13,16 +15,16 @@ import numpy as np
 
 sys.path[:0] = [str(Path(__file__).parent), str(Path(__file__).parents[1])]
 
-import faulty
-import fuzzing
-from conftest import _bench_text
+import faulty  # noqa: E402
+import fuzzing  # noqa: E402
+from conftest import _bench_text  # noqa: E402
 
-import holo.design
-from holo.arrangement import read_arrangement
-from holo.bench import read_bench
-from holo.design import DesignOptions, design, read_inputs
-from holo.field.path import light_path
-from holo.mask import nudge_mask, write_mask
+import holo.design  # noqa: E402
+from holo.arrangement import read_arrangement  # noqa: E402
+from holo.bench import read_bench  # noqa: E402
+from holo.design import DesignOptions, design, read_inputs  # noqa: E402
+from holo.field.path import light_path  # noqa: E402
+from holo.mask import nudge_mask, write_mask  # noqa: E402
 
 
 def main(folder):

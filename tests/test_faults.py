@@ -67,7 +67,14 @@ def test_a_sequence_killed_between_old_and_new_has_the_old_one_back(tmp_path):
 # ---------------------------------------------------------------------------------------------------------------------
 # two at once
 
-HOLD = "import sys; from pathlib import Path; from holo.files import locked\nwith locked(Path(sys.argv[1])): print('held', flush=True); sys.stdin.read()"
+HOLD = """
+import sys
+from pathlib import Path
+from holo.files import locked
+with locked(Path(sys.argv[1])):
+    print("held", flush=True)
+    sys.stdin.read()
+"""
 
 
 @pytest.fixture
@@ -114,7 +121,7 @@ def test_a_folder_that_is_not_there_or_was_replaced(tmp_path):
         pass
     (tmp_path / "run").mkdir()
     with (
-        mock.patch.object(os.path, "samestat", lambda one, other: False),
+        mock.patch.object(os.path, "samestat", return_value=False),
         pytest.raises(InputError, match="moved or replaced"),
         locked(tmp_path / "run"),
     ):

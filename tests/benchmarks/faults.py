@@ -2,8 +2,8 @@
 
     python tests/benchmarks/faults.py [--kills 60] [--seed 1]
 
-Counted are the cases and those after which every file is whole, as it was or as it was to be, and the save, repeated, ends as if nothing had
-happened. The last two rows want a Linux that lets the user mount: a small disk that really fills up.
+Counted are the cases and those after which every file is whole, as it was or as it was to be, and the save, repeated, ends as if
+nothing had happened. The last two rows want a Linux that lets the user mount: a small disk that really fills up.
 """
 
 from __future__ import annotations

@@ -2,8 +2,8 @@
 
     python tests/benchmarks/remade.py
 
-A mask of 400 sites on a 512 x 512 panel (and one nudged, one of close sites) is made in this process, and again from its record in processes
-whose threads or compiled instructions differ. Counted are the pixels whose level is another, and by how many levels at most.
+A mask of 400 sites on a 512 x 512 panel (and one nudged, one of close sites) is made in this process, and again from its record in
+processes whose threads or compiled instructions differ. Counted are the pixels whose level is another, and by how many levels at most.
 """
 
 from __future__ import annotations
