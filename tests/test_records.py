@@ -72,9 +72,9 @@ def test_a_mask_of_version_1_is_made_again(place, name, nudges):
     assert apart.max() <= 1
     assert np.count_nonzero(apart) <= 2e-3 * apart.size  # half of that where kernels round otherwise, see tests/benchmarks/remade.py
     assert again.record["figures"].keys() == mask.record["figures"].keys() or nudges
-    assert {key: again.record[key] for key in ("bench", "arrangement", "registration", "seed", "options")} == {
-        key: mask.record[key] for key in ("bench", "arrangement", "registration", "seed", "options")
-    }
+    for key in ("bench", "arrangement", "registration", "seed"):
+        assert again.record[key] == mask.record[key]
+    assert again.record["options"].items() >= mask.record["options"].items()  # later versions may have more of them
 
 
 def test_a_run_of_version_1_is_opened(place):
