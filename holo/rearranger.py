@@ -169,8 +169,9 @@ class Rearranger:
         self.mover = mover_on(bench, self.options.moves, self.device)
         everywhere = np.ones(len(self.reservoir_um))
         rng = np.random.default_rng(self.options.seed)
-        search = {"effort": "quick", "iterations": 10, "device": self.device}
-        self.waves = retrieve_spots(self.mover.path, self.reservoir_um, everywhere, rng=rng, **search).waves
+        path, asked = self.mover.path, self.reservoir_um
+        found = retrieve_spots(path, asked, everywhere, rng=rng, effort="quick", iterations=10, device=self.device)
+        self.waves = found.waves
 
     def plan(self, filled: NDArray[np.bool_]) -> Rearrangement:
         """Say who goes where.
