@@ -212,11 +212,16 @@ def read_manifest(path: str | os.PathLike[str]) -> Manifest:
         if type(content.get(key)) is not type(allowed) or content[key] != allowed:
             raise InputError(f"{path}: manifest.{key}: found {shortened(content.get(key))}; allowed: {allowed!r}")
     _only(path, "manifest", content, _KEYS)
-    for number, entry in enumerate(content["masks"]):
-        _only(path, f"masks[{number}]", entry, _ENTRY_KEYS)
+    entries = tuple(read_entry(path, f"masks[{number}]", entry) for number, entry in enumerate(content["masks"]))
     with naming(path):
-        entries = tuple(Entry(**entry) for entry in content["masks"])
         return Manifest(content["rows"], content["columns"], content["type"], entries, content["made_from"])
+
+
+def read_entry(path: str | os.PathLike[str], where: str, content: object) -> Entry:
+    """Make an entry of a JSON object that must have its keys and types; raises `InputError` with file and place if it has not."""
+    _only(path, where, content, _ENTRY_KEYS)
+    assert isinstance(content, dict)
+    return Entry(**content)
 
 
 def _only(path: str | os.PathLike[str], where: str, content: object, keys: dict[str, tuple[type, ...]]) -> None:

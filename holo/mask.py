@@ -20,7 +20,7 @@ from numpy.typing import NDArray
 from holo.arrays import namespace, to_host
 from holo.errors import InputError, naming
 from holo.field.path import LightPath, wrap
-from holo.files import check_output, open_tiff, read_page, writing
+from holo.files import check_output, open_tiff, read_page, write_bytes, writing
 from holo.tables import shortened
 from holo.terms import Addend, check_term
 
@@ -343,26 +343,20 @@ def write_mask(path: str | os.PathLike[str], mask: Mask, overwrite: bool = False
     """
     check_output(path, overwrite)
     check_mask(path, mask)
-    with writing(path, overwrite) as temporary:
-        _write_pages(temporary, mask)
+    write_bytes(path, mask_bytes(mask), overwrite)
 
 
 def mask_bytes(mask: Mask) -> bytes:
-    """Content of the file that `write_mask` would write, for whoever keeps it elsewhere."""
-    check_mask("mask", mask)
-    file = io.BytesIO()
-    _write_pages(file, mask)
-    return file.getvalue()
-
-
-def _write_pages(file: Path | io.BytesIO, mask: Mask) -> None:
+    """Give the content of a mask's file (see `write_mask`); the mask is not checked."""
     import tifffile
 
     record = json.dumps(mask.record, ensure_ascii=True, allow_nan=False)
     common: dict[str, Any] = {"photometric": "minisblack", "metadata": None, "software": "holo", "contiguous": False}
-    with tifffile.TiffWriter(file) as pages:
-        pages.write(mask.levels, description=record, **common)
-        pages.write(mask.phase, **common)
+    content = io.BytesIO()
+    with tifffile.TiffWriter(content) as file:
+        file.write(mask.levels, description=record, **common)
+        file.write(mask.phase, **common)
+    return content.getvalue()
 
 
 def read_mask(path: str | os.PathLike[str]) -> Mask:

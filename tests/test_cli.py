@@ -378,7 +378,7 @@ def test_inspect_shows_the_record(made):
     assert (told["columns"], told["rows"]) == (96, 80)
     assert told["record"] == read_mask(made / "mask.tiff").record
     text = holo_("inspect", made / "mask.tiff").stdout
-    assert re.search(r"^options +effort quick, engine spots, polarisation scalar$", text, re.MULTILINE)
+    assert re.search(r"^options +effort quick, engine spots, polarisation scalar, device cpu$", text, re.MULTILINE)
     assert re.search(rf"^arrangement +{re.escape(str(made / 'holes.toml'))}$", text, re.MULTILINE)
     assert "crosstalk by order\norder  distance (um)  sites" in text
 
