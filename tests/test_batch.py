@@ -236,7 +236,7 @@ def test_folders_that_are_no_batch_are_left_alone(lab):
 
 def test_two_batches_at_once_in_one_folder_are_refused(lab):
     jobs = several(lab, 1)
-    with Results(lab / "out"), pytest.raises(InputError, match="another command is at work in this folder"):
+    with Results(lab / "out"), pytest.raises(InputError, match="another command is at work in it"):
         run_jobs(jobs, lab / "out", Here(quickly))
     assert run_jobs(jobs, lab / "out", Here(quickly)).done == 1
 
