@@ -15,7 +15,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from holo.arrays import BLOCK_SUM, GPU_THREADS, gpu_kernel, namespace, to_host
+from holo.arrays import BLOCK_SUM, GPU_THREADS, Repeated, gpu_kernel, namespace, to_host
 from holo.retrieve.descent import CURVATURE, DECREASE, TRIALS, WINDOW
 
 Objective = Callable[[Any], tuple[Any, Any, Any]]
@@ -56,7 +56,14 @@ class Descents:
 
 
 def descend_all(
-    objective: Objective, starts: Any, *, steps: int, settled: float, enough: float = -math.inf, report: Report | None = None
+    objective: Objective,
+    starts: Any,
+    *,
+    steps: int,
+    settled: float,
+    enough: float = -math.inf,
+    report: Report | None = None,
+    repeated: bool = False,
 ) -> Descents:
     """Go down from many starts at once until their values settle.
 
@@ -73,6 +80,9 @@ def descend_all(
         A descent has also converged when the first of its figures is this or less.
     report : callable, optional
         See `Report`. With it, the host waits for each evaluation. A KeyboardInterrupt that it raises ends all descents.
+    repeated : bool
+        Whether the objective does nothing but ask for kernels, each time with the same arrays: evaluation and step are then launched
+        as one (`holo.arrays.Repeated`).
 
     Returns
     -------
@@ -87,9 +97,14 @@ def descend_all(
     """
     run = _Run(starts, steps, settled, enough)
     interrupted, looked = False, 0
+
+    def once() -> None:
+        run.step(*objective(run.tried))
+
+    step = Repeated(once) if repeated else once
     try:
         while True:
-            run.step(*objective(run.tried))
+            step()
             looked += 1
             if (report is not None or looked % EVERY == 0) and run.all_ended(report):
                 break
