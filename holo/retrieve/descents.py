@@ -465,7 +465,8 @@ extern "C" __global__ void move(float* tried, float* place, const float* here, f
         }
         if (action & TURN) {
             double sum = own[OF_SLOPE] * slope;
-            for (int k = 0; k < pairs; k++) {
+            #pragma unroll
+            for (int k = 0; k < MEMORY; k++) if (k < pairs) {
                 const long long row = (start * MEMORY + k) * size + i;
                 sum += own[OF_MOVED + k] * moved[row] + own[OF_CHANGED + k] * changed[row];
             }

@@ -119,7 +119,7 @@ TILED = (
 #define SIDE (TILE / 8)                // rows and columns of the product that it makes
 
 // a block for each tile of the product, each product and each part of the sum; threads make every eighth row and column
-extern "C" __global__ void __launch_bounds__(THREADS, 7) multiply(const float2* left, long long left_step, const float2* right,
+extern "C" __global__ void __launch_bounds__(THREADS, 8) multiply(const float2* left, long long left_step, const float2* right,
         long long right_step, float2* out, long long rows, long long inner, long long columns) {
     extern __shared__ float2 tiles[];
     float2 *ours = tiles, *theirs = tiles + DEPTH * (TILE + 1);
@@ -155,7 +155,7 @@ extern "C" __global__ void __launch_bounds__(THREADS, 7) multiply(const float2* 
             }
         }
         if (begin < from || top + down >= height || side + over >= width) continue;
-        #pragma unroll
+        #pragma unroll 8
         for (int k = 0; k < DEPTH; k++) {
             float2 x[SIDE], y[SIDE];
             #pragma unroll
