@@ -101,7 +101,7 @@ def descend_all(
     def once() -> None:
         run.step(*objective(run.tried))
 
-    step = Repeated(once) if repeated else once
+    step: Callable[[], None] = Repeated(once) if repeated else once
     try:
         while True:
             step()
