@@ -47,7 +47,7 @@ device = click.option(
     default="cpu",
     show_default=True,
     metavar="D",
-    help="Where to search: cpu, gpu (an NVIDIA GPU with cupy), or auto, the GPU if there is one. Masks differ in few levels between them.",
+    help="Where to search: cpu, gpu (an NVIDIA GPU with cupy), or auto, the GPU if there is one. Masks of both are as good, not the same.",
 )
 overwrite = click.option("--overwrite", is_flag=True, help="Replace outputs that exist.")
 as_json = click.option("--json", "as_json", is_flag=True, help="Print one JSON object instead of a table.")

@@ -12,7 +12,11 @@ from typing import Any
 
 import click
 
-UNITS = {"_px_per_um": "px/um", "_w_cm2": "W/cm^2", "_deg": "deg", "_px": "px", "_nm": "nm", "_um": "um", "_mm": "mm"}
+UNITS = {
+    **{"_px_per_um": "px/um", "_w_cm2": "W/cm^2", "_deg": "deg", "_px": "px", "_nm": "nm", "_um": "um", "_mm": "mm"},
+    **{"_uk_per_s": "uK/s", "_per_s": "/s", "_uk": "uK", "_nk": "nK", "_mhz": "MHz", "_khz": "kHz", "_hz": "Hz"},
+    **{"_mw": "mW", "_au": "a.u."},
+}
 """Ends of the names of numbers, and the units they stand for."""
 
 

@@ -10,8 +10,9 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from holo.starters import arrangement_file
+
 from . import options
-from .new import arrangement_file
 from .output import note, plain, show, warn
 
 if TYPE_CHECKING:
@@ -41,6 +42,7 @@ if TYPE_CHECKING:
 )
 @click.option("--lifetime-s", type=float, metavar="T", help="Lifetime of an atom in its trap, to predict losses.")
 @click.option("--seed", type=int, default=0, show_default=True, help="Seed of the random numbers: same inputs and seed, same masks.")
+@options.device
 @options.overwrite
 @options.as_json
 def command(
@@ -61,6 +63,7 @@ def command(
     depth: float,
     lifetime_s: float | None,
     seed: int,
+    device: str,
     overwrite: bool,
     as_json: bool,
 ) -> None:
@@ -84,7 +87,7 @@ def command(
     limits = Limits(step_um(read_bench(bench), step_cells), *bounds)
     atoms = Atoms(depth=depth, lifetime_ms=inf if lifetime_s is None else 1e3 * lifetime_s)
     inputs = Inputs(occupancy, arrangement_file(arrangement), bench, registration)
-    wanted = RearrangeOptions(apart_um, cost, spare, limits, moves, seed)
+    wanted = RearrangeOptions(apart_um, cost, spare, limits, moves, seed, device)
     show(rearranged(inputs, wanted, Outputs(output, report, overwrite), atoms), as_json)
 
 
@@ -117,24 +120,24 @@ def rearranged(inputs: Inputs, wanted: RearrangeOptions, outputs: Outputs, atoms
     check_sequence(outputs.sequence, outputs.overwrite)
     if outputs.report is not None:
         check_folder(outputs.report, outputs.overwrite, FILES)
-    ready, filled, head = _prepared(inputs, wanted)
+    ready, filled, made_from = _prepared(inputs, wanted)
     answer = ready.answer(filled)
     warn(_warnings(ready, answer))
     with _counted(answer.track.frames) as told:
         manifest, lowest = write_sequence(
             outputs.sequence,
-            head,
+            made_from,
             lambda last: ready.frames(answer, last),
             ready.frame_ms,
             overwrite=outputs.overwrite,
             report=told,
         )
-    made = manifest["frames"]
+    made = [entry.figures for entry in manifest.masks]
     result = {
         "sequence": outputs.sequence,
         **told_plan(answer),
         "frames": len(made),
-        "time_ms": made[-1]["time_ms"],
+        "time_ms": manifest.masks[-1].time_ms,
         "efficiency": min(entry["efficiency"] for entry in made),
         "uniformity": min(entry["uniformity"] for entry in made),
         "lowest": float(lowest.min()) if lowest.size else None,
@@ -150,7 +153,7 @@ def rearranged(inputs: Inputs, wanted: RearrangeOptions, outputs: Outputs, atoms
 
 
 def _prepared(inputs: Inputs, wanted: RearrangeOptions) -> tuple[Rearranger, Any, dict[str, Any]]:
-    """What brings the atoms, which sites hold one, and the head of the manifest."""
+    """What brings the atoms, which sites hold one, and what the manifest says that the masks were made from."""
     from dataclasses import asdict
 
     from holo import __version__
@@ -178,7 +181,7 @@ def _warnings(ready: Rearranger, answer: Answer) -> list[str]:
     from holo.transition import share_after
 
     bench, plan = ready.mover.bench, answer.plan
-    texts = []
+    texts = [ready.device.note] if ready.device.note else []
     if len(plan.unfilled):
         texts.append(f"{len(plan.unfilled)} of {len(ready.wanted_um)} wanted sites stay empty: there are not enough atoms")
     if plan.approach.distance_um < 2 * bench.airy_radius_um:

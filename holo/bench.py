@@ -10,6 +10,7 @@ Axes, signs and units: DEVELOPERS.md, Conventions.
 from __future__ import annotations
 
 import difflib
+import math
 import os
 from collections.abc import Callable
 from dataclasses import dataclass
@@ -20,6 +21,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from holo.errors import InputError
+from holo.exposure import beam_caution
 from holo.files import MAX_PIXELS, digest, digest_of, read_csv, read_text, read_tiff
 from holo.lattice import Lattice, read_lattice
 from holo.tables import REQUIRED, Table, parse_toml
@@ -52,6 +54,13 @@ class Light:
     """(x, y) of the Gaussian beam's centre on the panel."""
     beam: NDArray[np.float32] | None
     """Measured relative intensity, shape (rows, columns), >= 0; None for a Gaussian beam."""
+    transmission: tuple[tuple[str, float], ...] = ()
+    """(name, share of the power) of each thing between laser and panel."""
+
+    @property
+    def laser_mw(self) -> float:
+        """Power that the laser gives, as far as the bench tells what is lost before the panel."""
+        return self.power_mw / math.prod(share for _, share in self.transmission)
 
 
 @dataclass(frozen=True, eq=False)
@@ -115,6 +124,8 @@ class Optics:
     """(Noll index, waves rms) of the known aberration of the light path."""
     aberration_map: NDArray[np.float64] | None = None
     """Phase that adds to the terms, rad, shape (rows, columns) of the panel; None where there is none."""
+    transmission: tuple[tuple[str, float], ...] = ()
+    """(name, share of the power) of each thing from the panel, its reflection included, to the atoms."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -257,8 +268,10 @@ def read_bench(path: str | os.PathLike[str]) -> Bench:
     return parse_bench(read_text(path), path)
 
 
-def parse_bench(text: str, path: str | os.PathLike[str]) -> Bench:
+def parse_bench(text: str, path: str | os.PathLike[str], *, confined: bool = False) -> Bench:
     """Check the TOML `text` of a bench; `path` names it in messages, and its folder is where relative paths start.
+
+    With `confined` no file that it names may lie outside that folder: for text that comes from somebody else.
 
     Raises
     ------
@@ -272,7 +285,7 @@ def parse_bench(text: str, path: str | os.PathLike[str]) -> Bench:
     ...
     holo.errors.InputError: bench.toml: panel: missing; needed: a table [panel]
     """
-    table = parse_toml(text, Path(path))
+    table = parse_toml(text, Path(path), confined=confined)
     files: dict[str, str] = {}
     name = table.text("name", default=REQUIRED)
     panel = _read_panel(table.table("panel", REQUIRED), files)
@@ -321,6 +334,7 @@ def _read_light(table: Table, panel: Panel, files: dict[str, str]) -> Light:
         beam_diameter_mm=table.number("beam_diameter_mm", 0.01, 1000),
         beam_centre_mm=table.numbers("beam_centre_mm", 2, -1000, 1000, (0.0, 0.0)),
         beam=_read_picture(table, "beam_tiff", panel.shape, files, _check_beam, np.float32),
+        transmission=_read_transmission(table),
     )
     if light.beam is not None and any(light.beam_centre_mm):
         raise table.wrong("beam_centre_mm", "[0, 0] or nothing beside beam_tiff, which says itself where the beam lies")
@@ -343,9 +357,16 @@ def _read_optics(table: Table, panel: Panel, files: dict[str, str]) -> Optics:
         medium_index=index,
         aberration=_read_aberration_file(table, files) if aberration is None else read_aberration(aberration),
         aberration_map=_read_picture(table, "aberration_tiff", panel.shape, files, _check_phases, np.float64),
+        transmission=_read_transmission(table),
     )
     table.close()
     return optics
+
+
+def _read_transmission(table: Table) -> tuple[tuple[str, float], ...]:
+    """Read a table of shares of the power by any names, in its order; none without it."""
+    shares = table.table("transmission")
+    return () if shares is None else tuple((name, shares.number(name, 0, 1, above=True)) for name in shares.keys)
 
 
 def read_aberration(table: Table) -> tuple[tuple[int, float], ...]:
@@ -421,7 +442,7 @@ def _read_response(table: Table, levels: int, files: dict[str, str]) -> NDArray[
     path = _side_file(table, key, files)
     if path is None:
         return None
-    columns = read_csv(path, ("level", "phase_rad"))
+    columns = read_csv(path, ("level", "phase_rad"), ("error_rad",))  # errors, which the measurement leaves, are for the reader
     response = np.column_stack([columns["level"], columns["phase_rad"]])
     response = response[np.argsort(response[:, 0], kind="stable")]
     level, phase = response.T
@@ -727,12 +748,9 @@ def drowned(bench: Bench, sites: Sites, share: float = 1.0) -> NDArray[np.bool_]
 def _light_warnings(bench: Bench) -> list[str]:
     found = []
     wavelength, density, limit = bench.light.wavelength_nm, power_density_w_cm2(bench), bench.panel.power_limit_w_cm2
-    if not 400 <= wavelength <= 700:
-        found.append(
-            f"light of {wavelength:g} nm is outside the visible (400 to 700 nm) and the beam cannot be seen: start at low power, wear"
-            " eyewear made for this wavelength and power, mind the undiffracted spot and stray orders, and follow your laser safety"
-            " officer, the data sheets and the local rules"
-        )
+    caution = beam_caution(wavelength, bench.light.laser_mw)
+    if caution is not None:
+        found.append(caution)
     if limit is None:
         found.append(
             f"the panel's limit of power density is not given: the beam peaks at {density:.3g} W/cm^2 on the panel; compare with the"

@@ -102,10 +102,10 @@ def cut_windows(frame: Frame, corner: NDArray[np.int64], side: int) -> Windows:
             "the exposure right, the registration that of this camera?"
         )
     gain = np.nan if frame.electrons_per_count is None else frame.electrons_per_count * frame.shots
-    return Windows(counts, usable, gain, _level(frame, places))
+    return Windows(counts, usable, gain, level_beside(frame, places))
 
 
-def _level(frame: Frame, places: list[tuple[slice, slice]]) -> float:
+def level_beside(frame: Frame, places: list[tuple[slice, slice]]) -> float:
     """Mean of the usable pixels beside windows, of all where none is left, without those farther off than noise."""
     beside = frame.usable.copy()
     for place in places:

@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
-from holo.arrays import CPU, Device
+from holo.arrays import DEVICES, find_device
 from holo.errors import InputError
 from holo.moves import Limits, MoveFrame, MoveOptions, Track, step_um, track
 from holo.rearrange import COSTS, SPARES, Rearrangement, away, rearrange
@@ -45,6 +45,8 @@ class RearrangeOptions:
     moves : MoveOptions
     seed : int
         Of the starting phases.
+    device : str
+        Where the masks are made: one of `holo.arrays.DEVICES`.
     """
 
     apart_um: float | None = None
@@ -53,11 +55,12 @@ class RearrangeOptions:
     limits: Limits | None = None
     moves: MoveOptions = field(default_factory=MoveOptions)
     seed: int = 0
+    device: str = "cpu"
 
     def __post_init__(self) -> None:
         if self.apart_um is not None and not 0 < self.apart_um < np.inf:
             raise InputError(f"apart_um: found {self.apart_um:g}; allowed: a number above 0")
-        for name, value, allowed in (("cost", self.cost, COSTS), ("spare", self.spare, SPARES)):
+        for name, value, allowed in (("cost", self.cost, COSTS), ("spare", self.spare, SPARES), ("device", self.device, DEVICES)):
             if value not in allowed:
                 raise InputError(f"{name}: found {value!r}; allowed: {', '.join(allowed)}")
         if self.seed < 0:
@@ -124,8 +127,6 @@ class Rearranger:
     wanted : Sites
         The wanted arrangement in the objective plane (`holo.registration.place`); dark sites are left out.
     options : RearrangeOptions, optional
-    device : Device
-        Where the masks are made.
 
     Raises
     ------
@@ -151,9 +152,7 @@ class Rearranger:
     (0, True)
     """
 
-    def __init__(
-        self, bench: Bench, reservoir_um: Real, wanted: Sites, options: RearrangeOptions | None = None, device: Device = CPU
-    ) -> None:
+    def __init__(self, bench: Bench, reservoir_um: Real, wanted: Sites, options: RearrangeOptions | None = None) -> None:
         self.options = options or RearrangeOptions()
         self.reservoir_um = np.asarray(reservoir_um, np.float64)
         if not wanted.bright.any():
@@ -166,12 +165,13 @@ class Rearranger:
         if bench.panel.frame_rate_hz is None:
             raise InputError("panel.frame_rate_hz: missing in the bench file; needed: the rate at which the panel takes masks")
         self.frame_ms = 1000 / bench.panel.frame_rate_hz
-        self.mover = mover_on(bench, self.options.moves, device)
+        self.device = find_device(self.options.device)
+        self.mover = mover_on(bench, self.options.moves, self.device)
         everywhere = np.ones(len(self.reservoir_um))
         rng = np.random.default_rng(self.options.seed)
-        self.waves = retrieve_spots(
-            self.mover.path, self.reservoir_um, everywhere, rng=rng, effort="quick", iterations=10, device=device
-        ).waves
+        path, asked = self.mover.path, self.reservoir_um
+        found = retrieve_spots(path, asked, everywhere, rng=rng, effort="quick", iterations=10, device=self.device)
+        self.waves = found.waves
 
     def plan(self, filled: NDArray[np.bool_]) -> Rearrangement:
         """Say who goes where.
@@ -224,9 +224,10 @@ class Rearranger:
 
     def answer(self, filled: NDArray[np.bool_]) -> Answer:
         """Plan the moves of an occupancy and make their first mask; raises as `plan`."""
-        return self._begun(self.plan(filled))
+        return self.begun(self.plan(filled))
 
-    def _begun(self, plan: Rearrangement) -> Answer:
+    def begun(self, plan: Rearrangement) -> Answer:
+        """Make the first mask of a plan, and say where its sites are in time."""
         target = np.where(plan.goals >= 0, self.wanted_target[plan.goals], 1.0)
         moved = track(plan.stations_um, self.limits, self.frame_ms)
         return Answer(plan, moved, target, self.mover.start(moved.places_um(0), target, self.waves[plan.atoms]))
@@ -240,7 +241,7 @@ class Rearranger:
         times = [time.perf_counter()]
         plan = self.plan(filled)
         times.append(time.perf_counter())
-        answer = self._begun(plan)
+        answer = self.begun(plan)
         for frame in self.frames(answer):
             times.append(time.perf_counter())
             if frame.number == frames:

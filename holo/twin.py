@@ -73,6 +73,8 @@ class CameraMap:
 class PanelFaults:
     """What the panel does besides its response, which is in the hidden bench."""
 
+    response_tilt: tuple[float, float]
+    """Relative change of the phase from the middle of the panel to its right and to its lower edge."""
     crosstalk_px: float
     """Standard deviation of the Gaussian that blurs the phase, pixels."""
     flicker: float
@@ -235,6 +237,9 @@ class Twin:
             raise InputError(f"levels: found numbers of type {levels.dtype}; allowed: whole numbers")
         panel = self.hidden.panel
         phase = phase_of_levels(levels, replace(panel, flatness=None)).astype(np.float32) * np.float32(scale)
+        if any(self.panel.response_tilt):
+            x, y = (axis / (len(axis) * panel.pitch_um / 2) for axis in (panel.x_um, panel.y_um))
+            phase *= (1 + self.panel.response_tilt[0] * x + self.panel.response_tilt[1] * y[:, None]).astype(np.float32)
         if self.panel.crosstalk_px:
             weights = blur_weights(self.panel.crosstalk_px)
             phase = convolve1d(convolve1d(phase, weights, axis=0, mode="nearest"), weights, axis=1, mode="nearest")
@@ -467,6 +472,7 @@ def parse_twin(text: str, path: str | os.PathLike[str]) -> Twin:
     return twin
 
 
+_MOST_PANEL_PIXELS = 2**25
 _TABLES = ("camera_map", "aberration", "beam", "panel", "sensor", "lattice", "atoms")
 
 
@@ -477,6 +483,9 @@ def _checked_camera(root: Table, bench: Bench) -> Camera:
     if camera.bits > 16 or min(camera.columns, camera.rows) < 8 or camera.columns * camera.rows > MAX_PIXELS:
         found = f"{camera.columns} x {camera.rows} pixels of {camera.bits} bits"
         raise root.problem("bench", f"found a camera of {found}; allowed: 8 x 8 to {MAX_PIXELS} pixels of at most 16 bits")
+    if bench.panel.columns * bench.panel.rows > _MOST_PANEL_PIXELS:
+        found = f"found a panel of {bench.panel.columns} x {bench.panel.rows} pixels"
+        raise root.problem("bench", f"{found}; allowed: at most {_MOST_PANEL_PIXELS} for a twin, which keeps several pictures of it")
     return camera
 
 
@@ -493,6 +502,7 @@ def _read_camera_map(table: Table) -> CameraMap:
 
 def _read_panel(table: Table) -> PanelFaults:
     return PanelFaults(
+        response_tilt=table.numbers("response_tilt", 2, -0.4, 0.4, (0.0, 0.0)),
         crosstalk_px=table.number("crosstalk_px", 0, 10, 0.0),
         flicker=table.number("flicker", 0, 1, 0.0),
         undiffracted=table.number("undiffracted", 0, 0.9, 0.0),
@@ -568,11 +578,14 @@ def _lumps(shape: tuple[int, int], seed: int) -> NDArray[np.float64]:
 
 
 def _hidden_response(table: Table, bench: Bench) -> NDArray[np.float64]:
-    """Level and true phase, rad, shape (levels, 2): the known phase times ``1 + gain + quadratic |phase| / 2 pi``."""
+    """Level and true phase, rad, shape (levels, 2): the known phase times ``1 + gain + quadratic |phase| / 2 pi``, and a wave on top."""
     gain = table.number("response_gain", -0.5, 0.5, 0.0)
     quadratic = table.number("response_quadratic", -0.5, 0.5, 0.0)
+    wave = table.number("response_wave", -3, 3, 0.0)
     known = response_of_levels(bench.panel)
-    return np.column_stack([np.arange(len(known)), known * (1 + gain + quadratic * np.abs(known) / (2 * np.pi))])
+    level = np.arange(len(known))
+    bent = known * (1 + gain + quadratic * np.abs(known) / (2 * np.pi))
+    return np.column_stack([level, bent + wave * np.sin(2 * np.pi * level / level[-1])])
 
 
 def _hidden_lattice(table: Table, lattice: Lattice) -> Lattice:
@@ -633,6 +646,8 @@ def twin_text(bench_name: str, rng: np.random.Generator) -> str:
         crosstalk_px=0.3,
         response_gain=about(0.03),
         response_quadratic=about(0.03),
+        response_wave=0.0,
+        response_tilt=[0.0, 0.0],
         flicker=0.003,
         undiffracted=0.03,
         ghost=0.005,

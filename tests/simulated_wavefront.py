@@ -87,9 +87,9 @@ class Simulator:
         node, weight = np.polynomial.legendre.leggauss(3)
         scale = np.sqrt(abs(np.linalg.det(self.matrix)))
         half = int(reach_um * scale)
+        everywhere = self.amplitude * np.exp(1j * (2 * np.pi * levels / self.levels_2pi + common))
         for point in points_um:
-            own = common if self.field_waves is None else common + self.phase(self.field_waves(point))
-            light = self.amplitude * np.exp(1j * (2 * np.pi * levels / self.levels_2pi + own))
+            light = everywhere if self.field_waves is None else everywhere * np.exp(1j * self.phase(self.field_waves(point)))
             down, across = (
                 np.exp(-1j * self.k * np.outer(place + fine, axis)) for place, axis in zip(point[::-1], (self.y, self.x), strict=True)
             )
