@@ -47,6 +47,7 @@ ORDER = [
     "retrieve.smooth",
     "retrieve.demands",
     "retrieve.site_phases",
+    "retrieve.products",
     "retrieve.dense_gpu",
     "retrieve.dense",
     "retrieve.follow",
