@@ -11,7 +11,7 @@ ROOT = Path(__file__).parent.parent
 PLACES = {"holo": "", "cli": "holo/", "patterns": "holo/"}
 """Folders of the checkout, and where in the wheel they go."""
 
-KINDS = (".py", ".toml", ".html", ".typed")
+KINDS = (".py", ".toml", ".html", ".typed", ".md")
 """Suffixes of the files that belong to the program."""
 
 

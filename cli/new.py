@@ -6,7 +6,7 @@ from pathlib import Path
 
 import click
 
-from holo.starters import patterns
+from holo.starters import guides, patterns
 
 from . import options
 from .output import note, show
@@ -34,7 +34,8 @@ margin = 1              # every other lattice site that near is to stay dark
 def command(folder: Path, twin: bool, seed: int, overwrite: bool, as_json: bool) -> None:
     """Write a bench and arrangements to start from.
 
-    They go into the folder DIR, which is made if there is none. With --twin there are also twin.toml, a
+    They go into the folder DIR, which is made if there is none, with a
+    tutorial and a table of what to do when something looks wrong. With --twin there are also twin.toml, a
     simulated bench that differs from the one in bench.toml as a real one would, and atoms-000.tiff to
     atoms-002.tiff, which its camera sees of atoms in its drifting lattice.
     """
@@ -45,6 +46,7 @@ def command(folder: Path, twin: bool, seed: int, overwrite: bool, as_json: bool)
         "patterns": folder / "patterns",
         "arrangements": [path.stem for path in written if path.parent.name == "patterns"],
     }
+    result["guides"] = [path for path in written if path.suffix == ".md"]
     if twin:
         result |= {"twin": folder / "twin.toml", "atoms": [path for path in written if path.suffix == ".tiff"]}
     show(result, as_json)
@@ -52,7 +54,7 @@ def command(folder: Path, twin: bool, seed: int, overwrite: bool, as_json: bool)
 
 
 def write_starter(folder: Path, overwrite: bool = False, twin_seed: int | None = None) -> list[Path]:
-    """Write the demo bench and the starter patterns, and with a seed a twin of the bench and frames of its atoms.
+    """Write the demo bench, the starter patterns and the guides, and with a seed a twin of the bench and frames of its atoms.
 
     Returns
     -------
@@ -72,6 +74,7 @@ def write_starter(folder: Path, overwrite: bool = False, twin_seed: int | None =
 
     files = {"bench.toml": demo_bench_text().encode()}
     files |= {f"patterns/{path.name}": read_bytes(path) for path in patterns().values()}
+    files |= {path.name: read_bytes(path) for path in guides()}
     files |= {} if twin_seed is None else _twin_files(files["bench.toml"], twin_seed)
 
     def check() -> None:

@@ -1,4 +1,4 @@
-"""The starter patterns: arrangements that come along, known by their names."""
+"""The starter patterns, arrangements that come along, known by their names; and the guides, pages to read."""
 
 from __future__ import annotations
 
@@ -20,6 +20,18 @@ def patterns() -> dict[str, Path]:
     """
     folder = Path(next(iter(import_module("holo.patterns").__path__)))
     return {path.stem: path for path in sorted(folder.glob("*.toml"))}
+
+
+def guides() -> tuple[Path, Path]:
+    """Give the tutorial and the table of symptoms, causes and remedies (Markdown).
+
+    Examples
+    --------
+    >>> [path.name for path in guides()]
+    ['tutorial.md', 'troubleshooting.md']
+    """
+    folder = Path(__file__).parent
+    return folder / "tutorial.md", folder / "troubleshooting.md"
 
 
 def arrangement_file(given: str | os.PathLike[str], folder: str | os.PathLike[str] = "") -> Path:

@@ -406,7 +406,8 @@ def test_demo_in_a_process_of_its_own(tmp_path):
         "corrected.toml",
         "balance",
     }
-    starter = {"bench.toml", "twin.toml", "ring.toml", "patterns", *(f"atoms-{step:03d}.tiff" for step in range(3))}
+    guides = {"tutorial.md", "troubleshooting.md"}
+    starter = {"bench.toml", "twin.toml", "ring.toml", "patterns", *guides, *(f"atoms-{step:03d}.tiff" for step in range(3))}
     assert {path.name for path in demo.iterdir()} == made | starter
     figures = {line.split("  ")[0]: line.split("  ")[-1] for line in run.stdout.splitlines()}
     assert float(figures["measured shift rms"].split()[0]) < 0.2  # px: the light is where the registration has it

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 import shlex
+import subprocess
 from pathlib import Path
 
 import pytest
@@ -11,20 +12,29 @@ from click.testing import CliRunner
 
 from holo.bench import demo_bench_text
 from holo.cli import NAMES, main
+from holo.starters import guides
 
 ROOT = Path(__file__).parent.parent
 README = (ROOT / "README.md").read_text()
 DEVELOPERS = (ROOT / "DEVELOPERS.md").read_text()
 
 
+TUTORIAL, TROUBLES = (path.read_text() for path in guides())
+
+
 def blocks(kind):
     return re.findall(rf"```{kind}\n(.*?)```", README, flags=re.DOTALL)
 
 
-def session():
-    """Commands of the README's session, each with the lines that it shows."""
-    text = "".join(blocks("console"))
-    return [(part.split("\n", 1)[0], part.split("\n", 1)[1].splitlines()) for part in text.split("$ ")[1:]]
+def steps(text):
+    """What a page has its reader do, in order: files to write, by name and content; commands, each with the lines that it shows."""
+    for kind, block in re.findall(r"```(\w+)\n(.*?)```", text, flags=re.DOTALL):
+        if kind == "toml" and (named := re.match(r"# (\w+\.toml)\n", block)):
+            yield named[1], block
+        elif kind == "console":
+            for part in block.split("$ ")[1:]:
+                command, shown = part.split("\n", 1)
+                yield command, shown.splitlines()
 
 
 def test_both_set_up_commands_are_there():
@@ -45,6 +55,12 @@ def test_links_lead_somewhere(link):
         assert f"## {anchor.capitalize()}" in (ROOT / file).read_text()
 
 
+@pytest.mark.parametrize("link", re.findall(r"\]\(([^)]+)\)", TUTORIAL + TROUBLES))
+def test_the_guides_link_to_each_other_only(link):
+    """They are copied into other folders."""
+    assert link in [path.name for path in guides()]
+
+
 def test_every_module_is_in_the_architecture():
     for path in (ROOT / "holo").rglob("*.py"):
         if path.name not in ("__init__.py", "__main__.py"):
@@ -55,6 +71,7 @@ NOISY = (
     *("seconds", "iterations", "measured", "axis", "stretch", "shear", "rms", "largest", "map error", "origin errors", "shift"),
     *("saturated", "highest", "spacing errors", "spread by", "0      0.0", "1      0.0", "2      0.0"),
     *("predicted error", "counting limit", "threshold", "light empty", "width"),
+    *("verdict", "error rad", "change rad", "light lost", "variation", "chi2", "unexplained"),
 )
 """Lines whose figures depend on the noise of a frame, or on the time."""
 
@@ -68,25 +85,30 @@ def close(shown, found):
     return abs(one - other) <= 0.03 * abs(one) or (0 < one < 1e-2 and one / 30 < other < 30 * one)
 
 
-def test_the_session_prints_what_it_shows(tmp_path, monkeypatch):
+@pytest.mark.parametrize("text", [README, TUTORIAL], ids=["README", "tutorial"])
+def test_commands_print_what_is_shown(text, tmp_path, monkeypatch):
     """All but the time that something took, and what rounding may change: iterations, and what noise makes of a frame of a mask."""
     monkeypatch.chdir(tmp_path)
-    for command, shown in session():
+    for command, shown in steps(text):
         words = shlex.split(command)
-        if words[0] == "cd":
+        if isinstance(shown, str):
+            Path(command).write_text(shown)
+        elif words[0] == "cd":
             monkeypatch.chdir(words[1])
-            for text in blocks("toml"):
-                if named := re.match(r"# (\w+\.toml)\n", text):
-                    Path(named[1]).write_text(text)
-            continue
-        result = CliRunner().invoke(main, words[1:])
-        assert result.exit_code == 0, result.output
-        lines = result.stdout.splitlines()
-        assert len(lines) == len(shown)
-        for expected, found in zip(shown, lines, strict=True):
-            if not expected.startswith(NOISY):
-                assert len(expected.split()) == len(found.split())
-                assert all(map(close, expected.split(), found.split())), (expected, found)
+        elif words[0] == "sed":
+            subprocess.run(command, shell=True, check=True)
+        else:
+            result = CliRunner().invoke(main, words[1:])
+            assert result.exit_code == 0, result.output
+            compare(shown, result.stdout.splitlines())
+
+
+def compare(shown, found):
+    assert len(shown) == len(found)
+    for expected, line in zip(shown, found, strict=True):
+        if not expected.startswith(NOISY):
+            assert len(expected.split()) == len(line.split())
+            assert all(map(close, expected.split(), line.split())), (expected, line)
 
 
 def test_the_python_example_runs(tmp_path, monkeypatch, capsys):
