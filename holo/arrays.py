@@ -34,7 +34,7 @@ def kernel(function: Function) -> Function:
 
 
 def quick_kernel(function: Function) -> Function:
-    """Compile as `kernel` does, except that a division by 0 gives inf or nan, as in numpy: without that check, short loops are vectorised."""
+    """Compile as `kernel` does, but a division by 0 gives inf or nan, as in numpy: without that check loops become vector instructions."""
     return cast(Function, numba.njit(nogil=True, cache=True, fastmath={"contract", "arcp", "nsz"}, error_model="numpy")(function))
 
 

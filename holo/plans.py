@@ -14,16 +14,12 @@ import sys
 import threading
 from collections.abc import Callable
 from dataclasses import dataclass
-from functools import cache
 from pathlib import Path
 from typing import cast
 
 import pyfftw
 
 from holo.arrays import ComplexArray, processor
-
-TIME_LIMIT_S = 5.0
-"""Time after which the library takes the best plan that it has found."""
 
 ESTIMATED = "estimated"
 """In place of the mark of plans that are kept, where none are."""
@@ -52,29 +48,32 @@ class Lines:
     plus: Callable[[], None]
 
 
-def fourier_lines(count: int, length: int, *, timed: bool = False) -> Lines:
-    """Make a block of lines, all 0, with their transforms.
+def fourier_lines(blocks: int, count: int, length: int, *, timed: bool = False) -> list[Lines]:
+    """Make blocks of lines, all 0, with their transforms.
 
     Parameters
     ----------
+    blocks : int
+        How many: one for each thread.
     count, length : int
-        Lines that are transformed at a time, few enough to stay in the processor's cache, and points of each.
+        Lines of a block, which are transformed at a time: few enough to stay in the processor's cache; and points of each.
     timed : bool
         Whether the plans are worth a second, once on each machine; else they are estimated.
 
     Examples
     --------
-    >>> lines = fourier_lines(2, 4)
+    >>> (lines,) = fourier_lines(1, 2, 4)
     >>> lines.buffer[1, 1] = 1
     >>> lines.minus()
     >>> print(lines.buffer[1])
     [ 1.+0.j  0.-1.j -1.+0.j  0.+1.j]
     """
-    buffer = empty_complex((count, length))
+    buffers = [empty_complex((count, length)) for _ in range(blocks)]
     with _PLANNING:
-        minus, plus = (_kept_plans(buffer) if timed else None) or _plans(buffer, "FFTW_ESTIMATE")
-    buffer[:] = 0
-    return Lines(buffer, minus.execute, plus.execute)
+        made = (_kept_plans(buffers) if timed else None) or [_plans(buffer, "FFTW_ESTIMATE") for buffer in buffers]
+    for buffer in buffers:
+        buffer[:] = 0
+    return [Lines(buffer, minus.execute, plus.execute) for buffer, (minus, plus) in zip(buffers, made, strict=True)]
 
 
 def mark_of_plans() -> str:
@@ -139,7 +138,8 @@ def _digest(text: str) -> str:
 
 def _folder() -> Path:
     """Where the plans for this processor and this library are kept."""
-    return _cache_folder() / "holo" / f"plans-{_digest(f'{processor()} {pyfftw.__version__} {sys.platform}')[:12]}"
+    library = f"{pyfftw.__version__} {pyfftw.fftw_version} {pyfftw.fftw_cc} {sys.platform}"
+    return _cache_folder() / "holo" / f"plans-{_digest(f'{processor()} {library}')[:12]}"
 
 
 def _cache_folder() -> Path:
@@ -147,18 +147,19 @@ def _cache_folder() -> Path:
     asked = os.environ.get("LOCALAPPDATA" if sys.platform == "win32" else "XDG_CACHE_HOME", "")
     if Path(asked).is_absolute():
         return Path(asked)
-    return Path(os.path.expanduser("~")) / ("Library/Caches" if sys.platform == "darwin" else ".cache")
+    home = Path(os.path.expanduser("~"))  # noqa: PTH111 (the other way raises where there is none)
+    return home / ("Library/Caches" if sys.platform == "darwin" else ".cache")
 
 
-def _kept_plans(buffer: ComplexArray) -> tuple[pyfftw.FFTW, pyfftw.FFTW] | None:
-    """Plans of a block of lines by what is kept of them, timed if nothing is; None if that cannot be."""
+def _kept_plans(buffers: list[ComplexArray]) -> list[tuple[pyfftw.FFTW, pyfftw.FFTW]] | None:
+    """Plans of blocks of one shape by what is kept of them, timed if nothing is; None if that cannot be."""
     others = pyfftw.export_wisdom()
     try:
-        wisdom = kept(_folder() / "x".join(map(str, buffer.shape)), lambda: _timed(buffer))
+        wisdom = kept(_folder() / "x".join(map(str, buffers[0].shape)), lambda: _timed(buffers[0]))
         pyfftw.forget_wisdom()
         if wisdom is None or not pyfftw.import_wisdom((b"", wisdom.encode(), b""))[1]:
             return None
-        return _plans(buffer, "FFTW_MEASURE", "FFTW_WISDOM_ONLY")
+        return [_plans(buffer, "FFTW_MEASURE", "FFTW_WISDOM_ONLY") for buffer in buffers]
     except RuntimeError:  # it tells nothing of this transform
         return None
     finally:
@@ -176,7 +177,6 @@ def _timed(buffer: ComplexArray) -> str:
 def _plans(buffer: ComplexArray, *flags: str) -> tuple[pyfftw.FFTW, pyfftw.FFTW]:
     """Plans along the lines of a block, with the signs -1 and +1."""
     minus, plus = (
-        pyfftw.FFTW(buffer, buffer, axes=(1,), direction=way, flags=flags, threads=1, planning_timelimit=TIME_LIMIT_S)
-        for way in ("FFTW_FORWARD", "FFTW_BACKWARD")
+        pyfftw.FFTW(buffer, buffer, axes=(1,), direction=way, flags=flags, threads=1) for way in ("FFTW_FORWARD", "FFTW_BACKWARD")
     )
     return minus, plus

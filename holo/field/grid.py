@@ -259,9 +259,7 @@ def multiply_columns(lines: ComplexArray, first: int, factor: ComplexArray, star
         for row in range(len(by)):
             value, other = field[row], by[row]
             imaginary = sign * other.imag
-            field[row] = complex(
-                value.real * other.real - value.imag * imaginary, value.real * imaginary + value.imag * other.real
-            )
+            field[row] = complex(value.real * other.real - value.imag * imaginary, value.real * imaginary + value.imag * other.real)
 
 
 @kernel

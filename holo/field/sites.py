@@ -206,10 +206,10 @@ class SiteTransform:
         """Memory for the bands and, for each thread, blocks of rows and columns."""
         small = self._grid[0] * self._grid[1] < 2**17  # handing work to threads would cost more than it saves
         self._workers = Workers(1 if small else core_count())
-        several = range(self._workers.count)
         self._store = empty_complex((self._band * len(self._depths), self._grid[1]))
         self._bands = self._store
-        self._rows, self._columns = ([fourier_lines(BLOCK, length, timed=not small) for _ in several] for length in self._grid[::-1])
+        lines = {length: fourier_lines(self._workers.count, BLOCK, length, timed=not small) for length in set(self._grid)}
+        self._columns, self._rows = (lines[length] for length in self._grid)
         self._sums = self._space_for_sums() if len(self._depths) > 1 else []
 
     def _space_for_sums(self) -> list[ComplexArray]:

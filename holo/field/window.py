@@ -101,8 +101,8 @@ class WindowTransform:
         small = self.grid[0] * self.grid[1] < 2**17  # handing work to threads would cost more than it saves
         self._workers = Workers(1 if small else core_count())
         self._half = empty_complex((len(self.x_um), len(self.amplitude)))
-        several = range(self._workers.count)
-        self._across, self._down = ([fourier_lines(BLOCK, length, timed=not small) for _ in several] for length in self.grid[::-1])
+        lines = {length: fourier_lines(self._workers.count, BLOCK, length, timed=not small) for length in set(self.grid)}
+        self._down, self._across = (lines[length] for length in self.grid)
 
     def light(self, theta: Real) -> NDArray[np.complex64]:
         """Light of the beam with the phase `theta`, rad, both in the shape of the box: ``A exp(i theta)``."""
