@@ -262,7 +262,7 @@ def multiply_columns(lines: ComplexArray, first: int, factor: ComplexArray, star
             field[row] = complex(value.real * other.real - value.imag * imaginary, value.real * imaginary + value.imag * other.real)
 
 
-@kernel
+@quick_kernel
 def phase_columns(
     lines: ComplexArray,
     first: int,
@@ -273,12 +273,29 @@ def phase_columns(
     start: int,
     stop: int,
 ) -> None:
-    """Phase of the field, plus two ramps, less the aberration, in [0, 2 pi)."""
+    """Phase of the field, plus two ramps, less the aberration, in [0, 2 pi).
+
+    The arc tangent of the smaller over the larger part is a polynomial, to 4e-8 rad and the rounding of float32 (Abramowitz and Stegun,
+    Handbook of Mathematical Functions, 4.4.49; from memory).
+    """
     turn = 2 * np.pi
     for row in range(phase.shape[0]):
         for column in range(start, stop):
             value = lines[column - start, first + row]
-            angle = np.arctan2(value.imag, value.real) + down[row] + across[column] - aberration[row, column]
+            x, y = abs(value.real), abs(value.imag)
+            part = min(x, y) / max(max(x, y), np.float32(1e-30))
+            square = part * part
+            slope = np.float32(0.0218612288) - square * np.float32(0.0040540580)
+            slope = np.float32(-0.0559098861) + square * slope
+            slope = np.float32(0.0964200441) + square * slope
+            slope = np.float32(-0.1390853351) + square * slope
+            slope = np.float32(0.1994653599) + square * slope
+            slope = np.float32(-0.3332985605) + square * slope
+            angle = np.float64(part * (np.float32(0.9999993329) + square * slope))
+            angle = np.pi / 2 - angle if y > x else angle
+            angle = np.pi - angle if value.real < 0 else angle
+            angle = -angle if value.imag < 0 else angle
+            angle += down[row] + across[column] - aberration[row, column]
             angle -= turn * np.floor(angle / turn)
             rounded = np.float32(angle)
             phase[row, column] = rounded if rounded < turn else np.float32(0)
