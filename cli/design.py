@@ -10,8 +10,9 @@ from typing import TYPE_CHECKING, Any
 import click
 from click.core import ParameterSource
 
+from holo.starters import arrangement_file
+
 from . import options
-from .new import arrangement_file
 from .output import note, progress, show, warn
 
 if TYPE_CHECKING:
@@ -148,6 +149,7 @@ def remade(again: Path, bench: Path | None, outputs: Outputs) -> dict[str, Any]:
     import numpy as np
 
     from holo.arrays import find_device
+    from holo.compose import is_blank
     from holo.design import recorded_inputs, recorded_options, remake
     from holo.design_smooth import remake_smooth
     from holo.errors import naming
@@ -163,6 +165,8 @@ def remade(again: Path, bench: Path | None, outputs: Outputs) -> dict[str, Any]:
             return remake_smooth(old.record, bench, shown)
 
     old = read_mask(again)
+    if is_blank(old.record):
+        return _remade_blank(again, bench, outputs)
     with naming(again):
         inputs, wanted = recorded_inputs(old.record, bench), recorded_options(old.record)
     announce_device(wanted.device)
@@ -178,6 +182,28 @@ def remade(again: Path, bench: Path | None, outputs: Outputs) -> dict[str, Any]:
             why = "its search was interrupted"
         warn([f"the new mask differs from {again}, made by holo {old.record['holo']}: {why}"])
     return {**result, "same_mask": same}
+
+
+def _remade_blank(again: Path, bench: Path | None, outputs: Outputs) -> dict[str, Any]:
+    """Make a mask that nothing was retrieved for again; a report has nothing to say of it."""
+    import numpy as np
+
+    from holo.compose import remake_blank
+    from holo.errors import InputError, naming
+    from holo.files import check_output
+    from holo.mask import read_mask, write_mask
+
+    if outputs.report is not None:
+        raise InputError(f"--report: found for {again}, which has no sites; allowed: with a mask of an arrangement")
+    check_output(outputs.mask, outputs.overwrite)
+    old = read_mask(again)
+    with naming(again):
+        mask = remake_blank(old.record, bench)
+    write_mask(outputs.mask, mask, outputs.overwrite)
+    same = np.array_equal(mask.levels, old.levels)
+    if not same:
+        warn([f"the new mask differs from {again}, made by holo {old.record['holo']}: another machine or version may round otherwise"])
+    return {"mask": outputs.mask, "sites": 0, "same_mask": same}
 
 
 def _made(inputs: Inputs, wanted: DesignOptions, make: Callable[[Progress | None], Design], outputs: Outputs) -> dict[str, Any]:

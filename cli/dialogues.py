@@ -8,8 +8,9 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from holo.starters import arrangement_file
+
 from . import options
-from .new import arrangement_file
 from .output import note, show, warn
 
 if TYPE_CHECKING:
@@ -76,7 +77,10 @@ def dialogue_commands(
     @options.as_json
     def start(bench: Path, folder: Path, overwrite: bool, as_json: bool, **wanted: Any) -> None:
         """Start a run folder with the first mask."""
-        _show(new(folder, bench, wanted, overwrite), finish, as_json)
+        from holo.files import locked
+
+        with locked(folder):
+            _show(new(folder, bench, wanted, overwrite), finish, as_json)
 
     @command.command()
     @_run_folder
@@ -87,7 +91,10 @@ def dialogue_commands(
 
         A frame that does not tell enough is refused with the reason, and not kept: take another one.
         """
-        _show(_stepped(name, begin(), folder, frame), finish, as_json)
+        from holo.files import locked
+
+        with locked(folder):
+            _show(_stepped(name, begin(), folder, frame), finish, as_json)
 
     @command.command()
     @_link
@@ -102,13 +109,17 @@ def dialogue_commands(
 
         Starts a run, or goes on with the one in the folder.
         """
-        if overwrite or not _holds_run(folder):
-            if bench is None:
-                raise click.UsageError(f"{folder} holds no run to go on with; needed: --bench, to start one")
-            opened = new(folder, bench, wanted, overwrite)
-        else:
-            opened = _reopened(name, begin(), folder, bench)
-        _show(_linked(opened, link, timeout), finish, as_json)
+        from holo.files import locked
+
+        with locked(folder):
+            if overwrite or not _holds_run(folder):
+                if bench is None:
+                    raise click.UsageError(f"{folder} holds no run to go on with; needed: --bench, to start one")
+                opened = new(folder, bench, wanted, overwrite)
+            else:
+                opened = _reopened(name, begin(), folder, bench)
+        with locked(folder):  # which a new run has only now
+            _show(_linked(opened, link, timeout), finish, as_json)
 
     return command
 

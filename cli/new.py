@@ -6,6 +6,8 @@ from pathlib import Path
 
 import click
 
+from holo.starters import patterns
+
 from . import options
 from .output import note, show
 
@@ -47,39 +49,6 @@ def command(folder: Path, twin: bool, seed: int, overwrite: bool, as_json: bool)
         result |= {"twin": folder / "twin.toml", "atoms": [path for path in written if path.suffix == ".tiff"]}
     show(result, as_json)
     note(f"next: put your own numbers into {bench}, then: holo check {bench}")
-
-
-def patterns() -> dict[str, Path]:
-    """Give the starter patterns, arrangement files by name, in alphabetical order."""
-    from importlib import import_module
-
-    folder = Path(next(iter(import_module("holo.patterns").__path__)))
-    return {path.stem: path for path in sorted(folder.glob("*.toml"))}
-
-
-def arrangement_file(given: Path) -> Path:
-    """Find the arrangement that a user means: a file, else the starter pattern of this name.
-
-    Raises
-    ------
-    InputError
-        If it is neither; the message names the nearest pattern.
-    """
-    import difflib
-
-    from holo.errors import InputError
-
-    known = patterns()
-    try:
-        if given.exists():
-            return given
-    except OSError as error:  # a name that no file can have
-        raise InputError(f"{given}: cannot be read ({error.strerror or error})") from error
-    if str(given) in known:
-        return known[str(given)]
-    near = difflib.get_close_matches(given.stem, known, 1)
-    hint = f" (is {near[0]!r} meant?)" if near else ""
-    raise InputError(f"{given}: neither a file nor a starter pattern{hint}; the starter patterns: {', '.join(known)}")
 
 
 def write_starter(folder: Path, overwrite: bool = False, twin_seed: int | None = None) -> list[Path]:

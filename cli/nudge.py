@@ -11,7 +11,6 @@ from . import options
 from .output import show, warn
 
 if TYPE_CHECKING:
-    from holo.bench import Bench
     from holo.design import Drift
 
 MOST_OFFSET = 0.05
@@ -54,7 +53,7 @@ def command(
     moves nothing.
     """
     from holo.bench import read_bench
-    from holo.design import recorded_bench
+    from holo.design import check_nudged, recorded_bench
     from holo.errors import naming
     from holo.field.path import light_path
     from holo.files import check_output
@@ -71,7 +70,7 @@ def command(
         raise click.UsageError(f"found {'both' if follow else 'neither'}; allowed: one of --by-um and --follow", context)
     with naming(mask):
         moved = nudge_mask(old, light_path(used), used.panel, by_um, focus_um)
-    _check_field(moved.record, used)
+    warn(check_nudged(moved.record, used))
     write_mask(output, moved, overwrite)
     show({"mask": output, "bench": bench, **followed, "by_um": by_um, "focus_um": focus_um, "nudges": len(moved.record["nudges"])}, as_json)
 
@@ -96,16 +95,3 @@ def _drift(mask: Path, record: dict[str, Any], follow: Path) -> Drift:
             ]
         )
     return found
-
-
-def _check_field(record: dict[str, Any], bench: Bench) -> None:
-    """Refuse sites that the nudge moved out of the field; warn where they are not known."""
-    from holo.design import check_sites, recorded_sites
-    from holo.errors import InputError
-
-    try:
-        sites = recorded_sites(record, bench)
-    except InputError as error:
-        warn([f"whether the sites stay inside the field is not known ({error})"])
-    else:
-        check_sites(bench, sites)

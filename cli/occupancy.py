@@ -8,6 +8,8 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from holo.starters import arrangement_file
+
 from . import options
 from .output import note, show, warn
 
@@ -150,8 +152,6 @@ def _wanted(arrangement: Path | None, bench: Bench | None) -> tuple[NDArray[np.f
     """Sites of the arrangement, and which of them are wanted filled."""
     from holo.arrangement import read_arrangement
     from holo.errors import InputError
-
-    from .new import arrangement_file
 
     if arrangement is None:
         return None, None

@@ -7,8 +7,9 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from holo.starters import arrangement_file
+
 from . import options
-from .new import arrangement_file
 from .output import show, warn
 
 if TYPE_CHECKING:

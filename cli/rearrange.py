@@ -10,8 +10,9 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from holo.starters import arrangement_file
+
 from . import options
-from .new import arrangement_file
 from .output import note, plain, show, warn
 
 if TYPE_CHECKING:
@@ -119,24 +120,24 @@ def rearranged(inputs: Inputs, wanted: RearrangeOptions, outputs: Outputs, atoms
     check_sequence(outputs.sequence, outputs.overwrite)
     if outputs.report is not None:
         check_folder(outputs.report, outputs.overwrite, FILES)
-    ready, filled, head = _prepared(inputs, wanted)
+    ready, filled, made_from = _prepared(inputs, wanted)
     answer = ready.answer(filled)
     warn(_warnings(ready, answer))
     with _counted(answer.track.frames) as told:
         manifest, lowest = write_sequence(
             outputs.sequence,
-            head,
+            made_from,
             lambda last: ready.frames(answer, last),
             ready.frame_ms,
             overwrite=outputs.overwrite,
             report=told,
         )
-    made = manifest["frames"]
+    made = [entry.figures for entry in manifest.masks]
     result = {
         "sequence": outputs.sequence,
         **told_plan(answer),
         "frames": len(made),
-        "time_ms": made[-1]["time_ms"],
+        "time_ms": manifest.masks[-1].time_ms,
         "efficiency": min(entry["efficiency"] for entry in made),
         "uniformity": min(entry["uniformity"] for entry in made),
         "lowest": float(lowest.min()) if lowest.size else None,
@@ -152,7 +153,7 @@ def rearranged(inputs: Inputs, wanted: RearrangeOptions, outputs: Outputs, atoms
 
 
 def _prepared(inputs: Inputs, wanted: RearrangeOptions) -> tuple[Rearranger, Any, dict[str, Any]]:
-    """What brings the atoms, which sites hold one, and the head of the manifest."""
+    """What brings the atoms, which sites hold one, and what the manifest says that the masks were made from."""
     from dataclasses import asdict
 
     from holo import __version__

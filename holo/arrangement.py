@@ -31,6 +31,7 @@ _FARTHEST = 1e5
 _DEEPEST_UM = 1e4
 _FAINTEST, _BRIGHTEST = 1e-6, 1e6
 _MOST_CELLS = 1_000_000
+_MOST_WORK = 4_000_000
 _UNIT = Lattice(np.eye(2))
 _SOURCES = ("sites", "sites_csv", "block", "disc", "ring", "line", "picture", "image")
 _HEADING = re.compile(r"""^[ \t]*\[\[[ \t]*["']?(add|remove)["']?[ \t]*\]\]""", re.MULTILINE)
@@ -548,16 +549,14 @@ def read_arrangement(path: str | os.PathLike[str], lattice: Lattice) -> Arrangem
     return parse_arrangement(read_text(path), path, lattice)
 
 
-def parse_arrangement(text: str, path: str | os.PathLike[str], lattice: Lattice) -> Arrangement:
+def parse_arrangement(text: str, path: str | os.PathLike[str], lattice: Lattice, *, confined: bool = False) -> Arrangement:
     """Read an arrangement from the text of its file; `path` names it in messages and is where relative names start.
 
-    See `read_arrangement`.
+    With `confined` no file that it names may lie outside that folder: for text that comes from somebody else. See `read_arrangement`.
     """
-    root = parse_toml(text, Path(path))
+    root = parse_toml(text, Path(path), confined=confined)
     smooth = root.table("smooth")
-    sites = from_sites([], title=root.text("title", default=Path(path).stem))
-    for kind, table in _blocks(root, text):
-        sites = _joined(sites, table, lattice) if kind == "add" else _without(sites, table, lattice)
+    sites = _built(from_sites([], title=root.text("title", default=Path(path).stem)), _blocks(root, text), lattice)
     dark = root.table("dark")
     root.close()
     if smooth is not None:
@@ -607,8 +606,38 @@ def _blocks(root: Table, text: str) -> list[tuple[str, Table]]:
     return [(kind, next(waiting[kind])) for kind in order]
 
 
-def _joined(sites: Arrangement, table: Table, lattice: Lattice) -> Arrangement:
-    """Join `sites` and those of an ``[[add]]`` block."""
+def _built(sites: Arrangement, blocks: list[tuple[str, Table]], lattice: Lattice) -> Arrangement:
+    """Apply blocks in their order; those that follow each other and add are joined at once."""
+    parts, count, work = [sites], 0, 0
+    for kind, table in blocks:
+        added = _added(table, lattice) if kind == "add" else None
+        count += 0 if added is None else len(added)
+        parts += [] if added is None else [added]
+        work += 100_000 if "image" in table or "sites_csv" in table else 200  # the time of a block, in that of sites that are joined
+        if added is None or count > MAX_SITES:
+            work += count
+            with naming(f"{table.path}: {table.where}"):
+                parts = [_joined(parts)]
+            if added is None:
+                parts = [_without(parts[0], table, lattice)]
+            count = len(parts[0])
+        if work > _MOST_WORK:
+            raise _block_problem(table, "comes after too many blocks; allowed: fewer and larger ones, or one table as sites_csv")
+    return _joined(parts)
+
+
+def _joined(parts: list[Arrangement]) -> Arrangement:
+    """Join arrangements; a site that comes again takes its new target and place."""
+    ij, target, z_um = (np.concatenate([getattr(part, name) for part in parts]) for name in ("ij", "target", "z_um"))
+    _, last = np.unique(_keys(ij, z_um)[::-1], return_index=True)
+    if len(last) > MAX_SITES:
+        raise InputError(f"brings the sites to {len(last)}; allowed: at most {MAX_SITES}")
+    kept = np.sort(len(ij) - 1 - last)
+    return Arrangement(parts[0].title, ij[kept], target[kept], z_um[kept])
+
+
+def _added(table: Table, lattice: Lattice) -> Arrangement:
+    """Read the sites of an ``[[add]]`` block."""
     added = _sites_of(table, lattice)
     factor, depth = table.number("target", 0, 1000, 1.0), table.number("z_um", -_DEEPEST_UM, _DEEPEST_UM, 0.0)
     gradient = table.numbers("target_gradient", 2, 0.001, 1000)
@@ -618,16 +647,16 @@ def _joined(sites: Arrangement, table: Table, lattice: Lattice) -> Arrangement:
     table.close()
     if not len(added):
         raise _block_problem(table, "adds no site; allowed: blocks that add at least one")
-    with _naming(table, "z_um"):
-        added = added.at_depth(added.z_um + depth)
-    with _naming(table, "target"):
-        added = added.with_target(added.target * factor)
+    if depth:
+        with _naming(table, "z_um"):
+            added = added.at_depth(added.z_um + depth)
+    if factor != 1:
+        with _naming(table, "target"):
+            added = added.with_target(added.target * factor)
     if gradient is not None:
         with _naming(table, "gradient_along"):
             added = added.graded(gradient[0], gradient[1], along, lattice)
-    if len(sites) + len(added) > MAX_SITES:
-        raise _block_problem(table, f"brings the sites to {len(sites) + len(added)}; allowed: at most {MAX_SITES}")
-    return sites | added
+    return added
 
 
 def _block_problem(table: Table, text: str) -> InputError:
@@ -664,7 +693,9 @@ def _sites_of(table: Table, lattice: Lattice) -> Arrangement:
     if "seed" in table and "fill" not in table:
         raise table.problem("seed", "has no use without fill")
     with _naming(table, "at"):
-        return sites.every(*every).thinned(fill, np.random.default_rng(seed)).shifted(shift[0], shift[1])
+        sites = sites.every(*every) if every != (1, 1) else sites
+        sites = sites.thinned(fill, np.random.default_rng(seed)) if fill < 1 else sites
+        return sites.shifted(shift[0], shift[1]) if shift.any() else sites
 
 
 def _naming(table: Table, key: str) -> AbstractContextManager[None]:

@@ -27,6 +27,9 @@ ComplexArray = NDArray[np.complex64]
 Function = TypeVar("Function", bound=Callable[..., Any])
 Task = TypeVar("Task")
 
+THREADS = "HOLO_THREADS"
+"""Environment variable: most threads that one process is to use, for machines that are shared."""
+
 
 def kernel(function: Function) -> Function:
     """Compile a loop over arrays to machine code; it runs without the interpreter lock and is cached on disk."""
@@ -39,8 +42,23 @@ def quick_kernel(function: Function) -> Function:
 
 
 def core_count() -> int:
-    """Number of processor cores this process may use."""
-    return len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1
+    """Number of processor cores this process may use, or fewer where the environment variable HOLO_THREADS says so.
+
+    Raises
+    ------
+    InputError
+        If that variable is no whole number above 0.
+
+    Examples
+    --------
+    >>> core_count() >= 1
+    True
+    """
+    cores = len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1
+    wanted = os.environ.get(THREADS) or str(cores)
+    if not (wanted.isascii() and wanted.isdigit() and len(wanted) < 6 and int(wanted)):
+        raise InputError(f"{THREADS}: found {wanted[:80]!r}; allowed: a whole number from 1 to 99999, or nothing")
+    return min(cores, int(wanted))
 
 
 def fast_length(least: int) -> int:

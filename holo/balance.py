@@ -12,8 +12,6 @@ from __future__ import annotations
 import os
 from collections.abc import Generator, Mapping, Sequence
 from dataclasses import asdict, dataclass, replace
-from pathlib import Path
-from tempfile import TemporaryDirectory
 from typing import Any
 
 import numpy as np
@@ -25,7 +23,7 @@ from holo.dialogue import Ask, Start
 from holo.errors import CalibrationError, InputError
 from holo.field.path import LightPath, light_path
 from holo.frames import Frame, frame_of
-from holo.mask import Mask, write_mask
+from holo.mask import Mask, mask_bytes
 from holo.predict import predict
 from holo.registration import Sites
 from holo.site_light import Light, measure_light
@@ -231,10 +229,7 @@ class Balanced:
         ``intensity``, what the site is thought to get over target and over the mean of all, and what was `measured` on the first
         frame and on the last.
         """
-        with TemporaryDirectory() as folder:
-            write_mask(Path(folder) / "balanced.tiff", self.design.mask)
-            mask = (Path(folder) / "balanced.tiff").read_bytes()
-        return {"balanced.tiff": mask, "balance.csv": self._table().encode()}
+        return {"balanced.tiff": mask_bytes(self.design.mask), "balance.csv": self._table().encode()}
 
     def summary(self) -> dict[str, Any]:
         """Give the figures of the result."""

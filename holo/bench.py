@@ -268,8 +268,10 @@ def read_bench(path: str | os.PathLike[str]) -> Bench:
     return parse_bench(read_text(path), path)
 
 
-def parse_bench(text: str, path: str | os.PathLike[str]) -> Bench:
+def parse_bench(text: str, path: str | os.PathLike[str], *, confined: bool = False) -> Bench:
     """Check the TOML `text` of a bench; `path` names it in messages, and its folder is where relative paths start.
+
+    With `confined` no file that it names may lie outside that folder: for text that comes from somebody else.
 
     Raises
     ------
@@ -283,7 +285,7 @@ def parse_bench(text: str, path: str | os.PathLike[str]) -> Bench:
     ...
     holo.errors.InputError: bench.toml: panel: missing; needed: a table [panel]
     """
-    table = parse_toml(text, Path(path))
+    table = parse_toml(text, Path(path), confined=confined)
     files: dict[str, str] = {}
     name = table.text("name", default=REQUIRED)
     panel = _read_panel(table.table("panel", REQUIRED), files)

@@ -14,6 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from holo import __version__
+from holo.addends import replay
 from holo.affine import Affine
 from holo.arrangement import Arrangement, arrangement_files, from_sites, parse_arrangement
 from holo.arrays import DEVICES, Device, find_device
@@ -23,7 +24,7 @@ from holo.field.path import LightPath, light_path
 from holo.field.vector import focus_weights, transverse
 from holo.files import digest_of, read_text
 from holo.lattice import Lattice, read_lattice
-from holo.mask import FORMAT, SOURCES, VERSION, Levels, Mask, levels_of_phase, nudge_mask, phase_of_levels
+from holo.mask import FORMAT, SOURCES, VERSION, Levels, Mask, levels_of_phase, phase_of_levels
 from holo.plans import mark_of_plans
 from holo.predict import Prediction, predict
 from holo.registration import Registration, Sites, closest_pair, parse_registration, place, registration_text
@@ -203,13 +204,22 @@ def read_inputs(
 
 def read_bench_source(path: str | os.PathLike[str]) -> tuple[Bench, Source]:
     """Read a bench file, and what a record is to say of it; raises as `parse_bench`."""
-    bench = parse_bench(read_text(path), path)
-    return bench, _source(path, bench.text, bench.files)
+    return bench_source(read_text(path), path)
+
+
+def bench_source(text: str, path: str | os.PathLike[str]) -> tuple[Bench, Source]:
+    """Read the text of a bench file that stands at `path`, and what a record is to say of it; raises as `parse_bench`."""
+    bench = parse_bench(text, path)
+    return bench, _source(path, text, bench.files)
 
 
 def read_arrangement_source(path: str | os.PathLike[str], lattice: Lattice) -> tuple[Arrangement, Source]:
     """Read an arrangement file, and what a record is to say of it; raises as `parse_arrangement`."""
-    text = read_text(path)
+    return arrangement_source(read_text(path), path, lattice)
+
+
+def arrangement_source(text: str, path: str | os.PathLike[str], lattice: Lattice) -> tuple[Arrangement, Source]:
+    """Read the text of an arrangement file that stands at `path`, and what a record is to say of it; raises as `parse_arrangement`."""
     return parse_arrangement(text, path, lattice), _source(path, text, arrangement_files(text, path))
 
 
@@ -457,6 +467,16 @@ def check_sites(bench: Bench, sites: Sites, engine: str = "auto") -> None:
         _check_separated(bench, sites, bright)
 
 
+def check_nudged(record: dict[str, Any], bench: Bench) -> list[str]:
+    """Refuse a nudged mask whose sites have left the field (raises as `check_sites`); give a warning where that is not known."""
+    try:
+        sites = recorded_sites(record, bench)
+    except InputError as error:
+        return [f"whether the sites stay inside the field is not known ({error})"]
+    check_sites(bench, sites)
+    return []
+
+
 def _check_separated(bench: Bench, sites: Sites, bright: NDArray[np.intp]) -> None:
     first, second, distance = closest_pair(sites.xyz_um[bright] / bench.resolution_um)
     if distance < 1 - 1e-9:
@@ -564,6 +584,11 @@ def recorded_sites(record: dict[str, Any], bench: Bench) -> Sites:
 
 def _placed(record: dict[str, Any], lattice: Lattice) -> Sites:
     """Find where the sites of a mask lie, on some nominal lattice if the mask has no registration of its own."""
+    for number, step in enumerate(record["nudges"]):
+        for entry in step.get("added", []):
+            if entry["kind"] == "mask":
+                where = f"record.nudges[{number}].added: found the mask {entry['path']}"
+                raise InputError(f"{where}; allowed: none, as a sum of masks has no sites of its own: name an arrangement")
     sites = place(recorded_arrangement(record, lattice), lattice, recorded_registration(record))
     return _moved(sites, record["nudges"])
 
@@ -655,7 +680,7 @@ def _recorded_lattice(record: dict[str, Any]) -> Lattice:
     return read_lattice(parse_toml(source["text"], Path(source["path"] or "bench.toml")).table("lattice", REQUIRED))
 
 
-def _moved(sites: Sites, nudges: list[dict[str, float]]) -> Sites:
+def _moved(sites: Sites, nudges: list[dict[str, Any]]) -> Sites:
     steps = np.array([[step["x_um"], step["y_um"], step["focus_um"]] for step in nudges]).reshape(-1, 3)
     return replace(sites, xyz_um=sites.xyz_um + steps.sum(axis=0))
 
@@ -691,7 +716,7 @@ def remake(record: dict[str, Any], bench_path: str | os.PathLike[str] | None = N
     Parameters
     ----------
     record : dict
-        Of a `Mask`; its nudges are made again too.
+        Of a `Mask`; its nudges, and what was added to it, are made again too.
     bench_path : path, optional
         See `recorded_inputs`.
     progress : callable, optional
@@ -699,7 +724,7 @@ def remake(record: dict[str, Any], bench_path: str | os.PathLike[str] | None = N
     Returns
     -------
     Design
-        The prediction of a nudged mask is for the sites moved along.
+        The prediction of a nudged mask is for the sites moved along, whatever else was added.
 
     Raises
     ------
@@ -711,11 +736,10 @@ def remake(record: dict[str, Any], bench_path: str | os.PathLike[str] | None = N
     return _nudged(made, inputs.bench, record["nudges"])
 
 
-def _nudged(made: Design, bench: Bench, nudges: list[dict[str, float]]) -> Design:
+def _nudged(made: Design, bench: Bench, nudges: list[dict[str, Any]]) -> Design:
     if not nudges:
         return made
-    path, mask = light_path(bench), made.mask
-    for step in nudges:
-        mask = nudge_mask(mask, path, bench.panel, (step["x_um"], step["y_um"]), step["focus_um"])
+    path = light_path(bench)
+    mask = replay(made.mask, bench, nudges, path)
     sites = _moved(made.prediction.sites, nudges)
     return replace(made, mask=mask, prediction=predict(bench, mask.levels, sites, path))

@@ -10,6 +10,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from holo.addends import replay
 from holo.arrangement import Arrangement
 from holo.arrays import Device
 from holo.bench import Bench
@@ -29,7 +30,7 @@ from holo.errors import InputError
 from holo.field.path import LightPath, light_path
 from holo.field.plane import grid_envelope
 from holo.field.window import WindowTransform
-from holo.mask import Levels, Mask, levels_of_phase, nudge_mask, phase_of_levels
+from holo.mask import Levels, Mask, levels_of_phase, phase_of_levels
 from holo.predict_smooth import (
     SITE_REACH,
     SmoothPrediction,
@@ -148,7 +149,7 @@ def design_smooth(
     """
     begin = time.perf_counter()
     options, device = (options or DesignOptions()).on_device()
-    _check_options(options)
+    check_options(options)
     placed, sites = placed_light(bench, arrangement, registration)
     path = light_path(bench)
     window = _window(bench, path, placed, sites)
@@ -164,8 +165,8 @@ def design_smooth(
     return SmoothDesign(mask, prediction, before, found, time.perf_counter() - begin)
 
 
-def _check_options(options: DesignOptions) -> None:
-    """Refuse what the engine for continuous light has no use for."""
+def check_options(options: DesignOptions) -> None:
+    """Refuse what the engine for continuous light has no use for; raises `InputError`."""
     if options.uniformity is not None:
         raise InputError(f"uniformity: found {options.uniformity:g}; allowed: none with continuous light; use rms")
     if options.engine != "auto" or options.dense is not None:
@@ -330,10 +331,10 @@ def remake_smooth(record: dict[str, Any], bench_path: Any = None, progress: Prog
     made = design_smooth(inputs.bench, inputs.arrangement, inputs.registration, options, progress, sources=inputs.sources)
     if not record["nudges"]:
         return made
-    path, mask = light_path(inputs.bench), made.mask
-    for step in record["nudges"]:
-        mask = nudge_mask(mask, path, inputs.bench.panel, (step["x_um"], step["y_um"]), step["focus_um"])
-    placed, sites = recorded_light(record, inputs.bench)
+    path = light_path(inputs.bench)
+    mask = replay(made.mask, inputs.bench, record["nudges"], path)
+    moves = [{key: step[key] for key in ("x_um", "y_um", "focus_um")} for step in record["nudges"]]  # whatever else was added
+    placed, sites = recorded_light({**record, "nudges": moves}, inputs.bench)
     return replace(made, mask=mask, prediction=predict_smooth(inputs.bench, mask.levels, placed, sites, path))
 
 

@@ -24,9 +24,10 @@ from holo.arrangement import Arrangement
 from holo.bench import Bench
 from holo.design import recorded_arrangement, recorded_bench, recorded_registration
 from holo.errors import HoloError, InputError, OutputExistsError, naming
-from holo.files import check_writable, digest, digest_of, read_text, write_bytes, write_text
+from holo.files import check_writable, digest, read_text, write_bytes, write_folder
 from holo.frames import check_stack, read_frame, write_frame
-from holo.mask import SOURCES, Levels, Mask, check_keys, check_source, write_mask
+from holo.manifest import levels_digest
+from holo.mask import SOURCES, Levels, Mask, check_keys, check_mask, check_source, mask_bytes
 from holo.registration import Registration
 from holo.tables import shortened
 
@@ -181,19 +182,23 @@ class Run:
         self.keep()
 
     def keep(self) -> None:
-        """Bring the files of the folder up to where the dialogue is: mask or results first, the journal last."""
-        self.folder.mkdir(exist_ok=True)
+        """Bring the files of the folder up to where the dialogue is."""
+        for name, content in self.files().items():
+            write_bytes(self.folder / name, content, overwrite=True)
+
+    def files(self) -> dict[str, bytes]:
+        """Give the content of the files that tell where the dialogue is, by name: mask or results first, the journal last."""
+        made: dict[str, bytes] = {}
         waiting = []
         if self.ask is not None:
-            write_mask(self.mask_path, self.ask.mask, overwrite=True)
+            check_mask(self.mask_path, self.ask.mask)
+            made[self.mask_path.name] = mask_bytes(self.ask.mask)
             waiting = [_entry(self.ask)]
         if self.outcome is not None:
-            digests = {self._file("frame", step).name: entry["frame"] for step, entry in enumerate(self._steps)}
-            for name, content in self.outcome.files(digests).items():
-                write_bytes(self.folder / name, content, overwrite=True)
+            made |= self.outcome.files({self._file("frame", step).name: entry["frame"] for step, entry in enumerate(self._steps)})
         summary = {} if self.outcome is None else self.outcome.summary()
         journal = {**self._head, "steps": [*self._steps, *waiting], "done": self.ask is None, "summary": summary}
-        write_text(self.folder / JOURNAL, json.dumps(journal, indent=1) + "\n", overwrite=True)
+        return {**made, JOURNAL: (json.dumps(journal, indent=1) + "\n").encode()}
 
     def _file(self, kind: str, step: int) -> Path:
         return self.folder / f"{kind}-{step:03d}.tiff"
@@ -239,7 +244,7 @@ class Run:
 
 
 def _entry(ask: Ask) -> dict[str, Any]:
-    return {"note": ask.note, "levels": digest_of(ask.mask.levels.tobytes()), "frame": None}
+    return {"note": ask.note, "levels": levels_digest(ask.mask.levels), "frame": None}
 
 
 def start_run(
@@ -289,11 +294,17 @@ def start_run(
     journal = {"format": FORMAT, "version": VERSION, "dialogue": dialogue, "time": time, "holo": __version__}
     journal |= {**sources, "options": dict(options), "steps": []}
     run = Run(folder, journal, begin, fresh=True)
-    frames = (path for kind in ("frame", "mask") for path in folder.glob(f"{kind}-[0-9][0-9][0-9].tiff"))
-    for old in [*(folder / name for name in (JOURNAL, *results)), *frames]:
-        old.unlink(missing_ok=True)
-    run.keep()
+    frames = [path for kind in ("frame", "mask") for path in folder.glob(f"{kind}-[0-9][0-9][0-9].tiff")]
+    old = [*(folder / name for name in results), *sorted(frames, key=lambda path: path.stem[-3:], reverse=True)]
+    new = dict(reversed(run.files().items()))  # a journal without its mask can be opened, a mask without a journal cannot
+    write_folder(folder, new, lambda: _remove(old))
     return run
+
+
+def _remove(paths: Sequence[Path]) -> None:
+    """Take the files of an older run away, the last first: a kill on the way leaves that run at an earlier step."""
+    for path in paths:
+        path.unlink(missing_ok=True)
 
 
 def open_run(folder: str | os.PathLike[str], dialogue: str, begin: Begin) -> Run:
@@ -360,7 +371,7 @@ def _check_folder(folder: Path, overwrite: bool) -> None:
             raise InputError(f"{folder}: is a file; name a folder")
         if not folder.exists() and not folder.absolute().parent.is_dir():
             raise InputError(f"{folder}: there is no folder {folder.parent}; make it first")
-        if folder.exists() and any(folder.iterdir()) and not overwrite:
+        if folder.exists() and any(not path.name.startswith(".") for path in folder.iterdir()) and not overwrite:
             raise OutputExistsError(f"{folder}: holds files already; name a new folder, or use --overwrite to start anew in it")
         check_writable(folder if folder.exists() else folder.absolute().parent, folder)
     except OSError as error:

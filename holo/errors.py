@@ -8,6 +8,8 @@
     ├── RetrievalError        no phase could be found for the wanted light       (also ArithmeticError)
     ├── CalibrationError      frames do not tell what was to be measured         (also RuntimeError)
     ├── RearrangementError    atoms cannot be brought where they are wanted      (also RuntimeError)
+    ├── ScreenError           the panel's screen is not there or cannot be used  (also RuntimeError)
+    ├── ClusterError          the cluster that worked at a batch is gone         (also ConnectionError)
     └── LinkError             no frame came from the panel and camera            (also ConnectionError)
 
 Every message names what was wrong, whose it is, what was found and what is allowed.
@@ -47,8 +49,16 @@ class RearrangementError(HoloError, RuntimeError):
     """Atoms cannot be brought where they are wanted; the message says what stands in the way."""
 
 
+class ClusterError(HoloError, ConnectionError):
+    """The cluster that worked at a batch is gone; what it has done is kept."""
+
+
 class LinkError(HoloError, ConnectionError):
     """No frame, or no usable one, came from the panel and camera; the message says what was waited for."""
+
+
+class ScreenError(HoloError, RuntimeError):
+    """The panel's screen is not there or cannot be used; the message says which screens there are."""
 
 
 @contextmanager

@@ -2,14 +2,17 @@
 
 from __future__ import annotations
 
+import contextlib
 import csv
 import hashlib
 import os
+import struct
 import tempfile
 from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
 from io import BufferedReader
 from pathlib import Path
+from types import ModuleType
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -24,6 +27,15 @@ MAX_TEXT_BYTES = 16 * 2**20
 
 MAX_PIXELS = 2**26
 """Most pixels of one page of an image that is read (64 million)."""
+
+MAX_PAGE_BYTES = 2**28
+"""Most bytes of one page of an image, unpacked."""
+
+MAX_LINES = 500_000
+"""Most lines of a CSV file that is read."""
+
+MAX_PAGES = 2**16
+"""Most pages of a TIFF file that is read."""
 
 
 def read_bytes(path: str | os.PathLike[str], limit: int = MAX_TEXT_BYTES) -> bytes:
@@ -97,6 +109,8 @@ def read_csv(
         With file and line, for a missing or unknown column, a ragged line or a cell that is not a finite number.
     """
     lines = read_text(path).splitlines()
+    if len(lines) > MAX_LINES:
+        raise InputError(f"{path}: found {len(lines)} lines; allowed: at most {MAX_LINES}")
     rows = csv.reader(lines, skipinitialspace=True)
     try:
         header = [name.strip() for name in next(rows, [])]
@@ -165,14 +179,40 @@ def open_tiff(path: str | os.PathLike[str]) -> Iterator[Any]:
 
     logging.getLogger("tifffile").setLevel(logging.CRITICAL)  # its findings reach the user as our own message
     try:
-        with _reading(path) as opened, tifffile.TiffFile(opened) as file:
-            yield file.pages
+        with _reading(path) as opened:
+            _check_chain(path, opened)
+            opened.seek(0)
+            with tifffile.TiffFile(opened) as file:
+                yield file.pages
     except InputError:
         raise
     except MemoryError as error:
         raise InputError(f"{path}: not a readable TIFF file (announces more data than memory holds)") from error
     except Exception as error:  # the parser raises many kinds on damaged files
         raise InputError(f"{path}: not a readable TIFF file ({type(error).__name__}: {str(error)[:120]})") from error
+
+
+def _check_chain(path: str | os.PathLike[str], file: BufferedReader) -> None:
+    """Refuse a TIFF file whose pages lead to one another in a circle, or are too many; the parser would follow them for ever.
+
+    Byte order, version (42, or 43 for large files) and the chain of page directories: TIFF 6.0, Adobe Systems, 1992, section 2.
+    """
+    order = {b"II": "<", b"MM": ">"}.get(file.read(2))
+    version = int.from_bytes(file.read(2), "little" if order == "<" else "big")
+    if order is None or version not in (42, 43):
+        return  # the parser tells what is wrong
+    count, entry, place = (struct.Struct(order + code) for code in (("H", "12s", "I") if version == 42 else ("Q", "20s", "Q")))
+    file.seek(place.size)  # 4 or 8: where the first page is told
+    found: set[int] = set()
+    with contextlib.suppress(struct.error, OSError, OverflowError):  # the chain ends where the file does
+        while at := place.unpack(file.read(place.size))[0]:
+            if at in found or len(found) == MAX_PAGES:
+                raise InputError(
+                    f"{path}: found {'pages in a circle' if at in found else 'more'}; allowed: at most {MAX_PAGES} pages, each once"
+                )
+            found.add(at)
+            file.seek(at)
+            file.seek(count.unpack(file.read(count.size))[0] * entry.size, os.SEEK_CUR)
 
 
 def read_page(path: str | os.PathLike[str], pages: Any, page: int) -> NDArray[Any]:
@@ -191,15 +231,16 @@ def _check_page(entry: Any, size: int) -> None:
     shape, dtype = tuple(entry.shape), entry.dtype
     if len(shape) != 2 or dtype is None or np.dtype(dtype).kind not in "uif":
         raise InputError(f"found shape {str(shape)[:80]}, type {dtype}; allowed: one grey plane of integers or floats")
-    if shape[0] * shape[1] > MAX_PIXELS or shape[0] * shape[1] == 0:
-        raise InputError(f"found {shape[0]} x {shape[1]} pixels; allowed: 1 to {MAX_PIXELS}")
+    needed = shape[0] * shape[1] * np.dtype(dtype).itemsize
+    if shape[0] * shape[1] > MAX_PIXELS or not 0 < needed <= MAX_PAGE_BYTES:
+        raise InputError(f"found {shape[0]} x {shape[1]} pixels of {dtype}; allowed: 1 to {MAX_PIXELS}, of {MAX_PAGE_BYTES} bytes in all")
     tag = entry.tags.get("PhotometricInterpretation")
     if tag is not None and _name(tag.value) != "MINISBLACK":
         raise InputError(f"found grey values of the kind {_name(tag.value)}; allowed: black as 0 (MINISBLACK)")
     ends = [offset + count for offset, count in zip(entry.dataoffsets, entry.databytecounts, strict=True)]
     if not ends or max(ends) > size:
         raise InputError(f"truncated; its data would end at byte {max(ends, default=0)} of {size}")
-    stored, needed = sum(entry.databytecounts), shape[0] * shape[1] * np.dtype(dtype).itemsize
+    stored = sum(entry.databytecounts)
     if _name(entry.compression) == "NONE" and stored < needed:
         raise InputError(f"truncated; {stored} bytes of pixels for {shape[0]} x {shape[1]} of {dtype}")
     if stored > 2 * needed + 2**16:  # so much packed data unpacks to more than the page announces
@@ -340,6 +381,47 @@ def write_folder(folder: Path, files: Mapping[str, bytes], check: Callable[[], N
         if isinstance(error, OutputExistsError):
             raise
         raise InputError(f"{folder}: cannot be written ({error.strerror or error})") from error
+
+
+@contextmanager
+def locked(folder: Path) -> Iterator[None]:
+    """Keep other commands out of a folder while the block runs; nothing happens if there is no such folder.
+
+    Raises
+    ------
+    InputError
+        If another command is at work in it, or it was moved or taken away meanwhile.
+
+    Notes
+    -----
+    The system lifts the lock when the process ends, however it ends, and nothing is left in the folder. A lock holds among those who ask
+    for it. There is none where the system or the file system has no such locks (Windows, some shares).
+    """
+    try:
+        import fcntl
+
+        handle = os.open(folder, os.O_RDONLY)
+    except (ImportError, OSError):
+        handle = None
+    try:
+        if handle is not None:
+            _lock(folder, handle, fcntl)
+        yield
+    finally:
+        if handle is not None:
+            os.close(handle)
+
+
+def _lock(folder: Path, handle: int, fcntl: ModuleType) -> None:
+    """Lock an open folder, and see that it still has its name."""
+    try:
+        fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
+    except BlockingIOError as error:
+        raise InputError(f"{folder}: another command is at work in it; wait until it is done, or end it first") from error
+    except OSError:  # a file system without locks
+        return
+    if not folder.exists() or not os.path.samestat(os.fstat(handle), folder.stat()):
+        raise InputError(f"{folder}: another command has moved or replaced it; try again")
 
 
 def write_bytes(path: str | os.PathLike[str], content: bytes, overwrite: bool = False) -> None:

@@ -30,6 +30,9 @@ if TYPE_CHECKING:
 LEAST_SIDE = 8
 """Fewest rows, and columns, of a frame."""
 
+MOST_SHOTS = 4096
+"""Most pages of a TIFF file that are read as shots of one exposure."""
+
 MOST_COUNTS = 1e12
 """Largest count, positive or negative, that is taken for one."""
 
@@ -107,6 +110,8 @@ def read_frame(path: str | os.PathLike[str]) -> NDArray[Any]:
 
 def _read_tiff(path: str | os.PathLike[str]) -> NDArray[Any]:
     with open_tiff(path) as pages:
+        if len(pages) > MOST_SHOTS:
+            raise InputError(f"{path}: found {len(pages)} pages; allowed: at most {MOST_SHOTS}, one a shot")
         kinds = [(tuple(page.shape), page.dtype) for page in pages]
         if len(set(kinds)) > 1:
             raise InputError(f"{path}: found pages of {len(set(kinds))} sizes or number types; allowed: pages that are alike, one a shot")
@@ -217,7 +222,8 @@ def check_stack(stack: Any, whose: str) -> NDArray[Any]:
     stack = stack.reshape((-1, *stack.shape[-2:]))
     _check_size(stack.shape[1:], len(stack), whose)
     if stack.dtype.kind == "f" or stack.dtype.itemsize > 4:
-        good = np.abs(stack) <= MOST_COUNTS  # also false for NaN
+        most = np.float64(MOST_COUNTS)  # wider than 16-bit floats; false for NaN, and for the lowest integer, which has no absolute value
+        good = (stack >= -most) & (stack <= most)
         if not good.all():
             shot, row, column = np.unravel_index(int(np.argmin(good)), good.shape)
             found = f"found {stack[shot, row, column]:g} in shot {shot} at row {row}, column {column}"

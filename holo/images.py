@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 from holo.errors import InputError
 from holo.files import MAX_PIXELS, read_bytes, read_tiff
 
-_MOST_IMAGE_PIXELS = 2**24
+_MOST_IMAGE_PIXELS = 2**22
 
 
 def read_grey(path: Path) -> NDArray[np.float64]:
@@ -23,14 +23,15 @@ def read_grey(path: Path) -> NDArray[np.float64]:
     Raises
     ------
     InputError
-        If the file is no such image, damaged, has colours beyond RGB, or more than 16 million pixels.
+        If the file is no such image, damaged, has colours beyond RGB, or more than 4 million pixels.
     """
     tiff = path.suffix.lower() in (".tif", ".tiff")
     image = read_tiff(path) if tiff else _read_png(path)
     if image.size > _MOST_IMAGE_PIXELS:
         raise InputError(f"{path}: found {image.size} pixels; allowed: at most {_MOST_IMAGE_PIXELS}")
     full = np.iinfo(image.dtype).max if image.dtype.kind in "ui" else 1
-    grey = image.astype(np.float64) / full
+    with np.errstate(invalid="ignore"):  # of numbers that are none, which are refused below
+        grey = image.astype(np.float64) / full
     if not ((grey >= 0) & (grey <= 1)).all():
         raise InputError(f"{path}: found values from {image.min():g} to {image.max():g}; allowed: 0 to {full}")
     return grey

@@ -5,8 +5,10 @@ Axes, signs and units: DEVELOPERS.md, Conventions.
 
 from __future__ import annotations
 
+import io
 import json
 import os
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime
 from pathlib import Path
@@ -16,10 +18,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from holo.arrays import namespace, to_host
-from holo.errors import InputError
+from holo.errors import InputError, naming
 from holo.field.path import LightPath, wrap
-from holo.files import check_output, open_tiff, read_page, writing
+from holo.files import check_output, open_tiff, read_page, write_bytes, writing
 from holo.tables import shortened
+from holo.terms import Addend, check_term
 
 if TYPE_CHECKING:
     from holo.bench import Panel
@@ -61,7 +64,8 @@ class Mask:
         JSON-compatible: ``format`` ("holo mask"), ``version`` (1), ``time`` (ISO 8601, UTC), ``holo`` (version of the program),
         ``bench``, ``arrangement`` and ``registration`` (each a dict of ``path``, ``digest``, ``text`` and ``files``, side files by
         digest; ``registration`` is None where the bench's nominal lattice was used), ``seed``, ``options``, ``figures`` (empty where
-        none were predicted for these levels) and ``nudges`` (dicts of ``x_um``, ``y_um``, ``focus_um``, in the order made).
+        none were predicted for these levels) and ``nudges`` (dicts of ``x_um``, ``y_um``, ``focus_um``, in the order made, and of ``added``
+        where more was added, a list of what `holo.terms.Addend.recorded` tells).
     """
 
     levels: Levels
@@ -270,8 +274,10 @@ def nudge_phase(path: LightPath, phase: NDArray[np.floating[Any]], dx_um: float,
     return wrap(moved)
 
 
-def nudge_mask(mask: Mask, path: LightPath, panel: Panel, by_um: tuple[float, float], focus_um: float = 0.0) -> Mask:
-    """Move the light of a mask; the new record says by how much, and has no figures until they are predicted anew.
+def nudge_mask(
+    mask: Mask, path: LightPath, panel: Panel, by_um: tuple[float, float], focus_um: float = 0.0, added: Sequence[Addend] = ()
+) -> Mask:
+    """Move the light of a mask, and add to its phase; the new record says what, and has no figures until they are predicted anew.
 
     Parameters
     ----------
@@ -284,6 +290,8 @@ def nudge_mask(mask: Mask, path: LightPath, panel: Panel, by_um: tuple[float, fl
         x and y that the light moves by in the objective plane.
     focus_um : float
         How far it moves along the axis.
+    added : sequence of Addend
+        What else is added. Phases are summed; response and flatness of the panel are applied to the sum, once.
 
     Returns
     -------
@@ -292,10 +300,17 @@ def nudge_mask(mask: Mask, path: LightPath, panel: Panel, by_um: tuple[float, fl
     Raises
     ------
     InputError
-        As `nudge_phase`.
+        As `nudge_phase`, and if what is added has another shape.
     """
-    phase = nudge_phase(path, mask.phase, by_um[0], by_um[1], focus_um)
-    step = {"x_um": float(by_um[0]), "y_um": float(by_um[1]), "focus_um": float(focus_um)}
+    _check_shape(mask.phase, panel, "phase")
+    total: NDArray[np.floating[Any]] = mask.phase
+    for addend in added:
+        _check_shape(addend.phase, panel, f"{addend.recorded['kind']}")
+        total = np.asarray(total, np.float64) + addend.phase
+    phase = nudge_phase(path, total, by_um[0], by_um[1], focus_um)
+    step: dict[str, Any] = {"x_um": float(by_um[0]), "y_um": float(by_um[1]), "focus_um": float(focus_um)}
+    if added:
+        step["added"] = [addend.recorded for addend in added]
     record = {**mask.record, "figures": {}, "nudges": [*mask.record["nudges"], step]}
     return replace(mask, levels=levels_of_phase(phase, panel), phase=phase, record=record)
 
@@ -326,15 +341,22 @@ def write_mask(path: str | os.PathLike[str], mask: Mask, overwrite: bool = False
     Page 0 holds the levels, its image description the record as JSON; page 1 holds the phase as 32-bit floats (TIFF 6.0, Adobe
     Systems, 1992). The same levels and phase give the same pixel data, whatever the record says.
     """
-    import tifffile
-
     check_output(path, overwrite)
     check_mask(path, mask)
+    write_bytes(path, mask_bytes(mask), overwrite)
+
+
+def mask_bytes(mask: Mask) -> bytes:
+    """Give the content of a mask's file (see `write_mask`); the mask is not checked."""
+    import tifffile
+
     record = json.dumps(mask.record, ensure_ascii=True, allow_nan=False)
     common: dict[str, Any] = {"photometric": "minisblack", "metadata": None, "software": "holo", "contiguous": False}
-    with writing(path, overwrite) as temporary, tifffile.TiffWriter(temporary) as file:
+    content = io.BytesIO()
+    with tifffile.TiffWriter(content) as file:
         file.write(mask.levels, description=record, **common)
         file.write(mask.phase, **common)
+    return content.getvalue()
 
 
 def read_mask(path: str | os.PathLike[str]) -> Mask:
@@ -395,6 +417,13 @@ SOURCES = ("bench", "arrangement", "registration")
 
 _SOURCE_KEYS: dict[str, tuple[type, ...]] = {"path": (str,), "digest": (str,), "text": (str,), "files": (dict,)}
 _NUDGE_KEYS: dict[str, tuple[type, ...]] = {"x_um": (int, float), "y_um": (int, float), "focus_um": (int, float)}
+_FILE_KEYS: dict[str, tuple[type, ...]] = {"path": (str,), "digest": (str,)}
+_ADDED_KEYS: dict[str, dict[str, tuple[type, ...]]] = {  # besides the terms
+    "mask": _FILE_KEYS,
+    "array": {**_FILE_KEYS, "factor": (int, float)},
+    "corrected": {},
+    "levels": {"low": (int,), "high": (int,), "pattern": (dict, type(None))},
+}
 _RECORD_KEYS: dict[str, tuple[type, ...]] = {
     "format": (str,),
     "version": (int,),
@@ -408,7 +437,15 @@ _RECORD_KEYS: dict[str, tuple[type, ...]] = {
     "figures": (dict,),
     "nudges": (list,),
 }
-_KIND = {str: "a text", int: "a whole number", float: "a number", dict: "an object", list: "a list", type(None): "null"}
+_KIND = {
+    str: "a text",
+    int: "a whole number",
+    float: "a number",
+    dict: "an object",
+    list: "a list",
+    bool: "true or false",
+    type(None): "null",
+}
 
 
 def _check_record(path: str | os.PathLike[str], record: dict[str, Any]) -> None:
@@ -426,11 +463,25 @@ def _check_record(path: str | os.PathLike[str], record: dict[str, Any]) -> None:
             if not abs(step[key]) <= FARTHEST_NUDGE_UM:  # also false for NaN
                 found = f"{path}: record.nudges[{number}].{key}: found {shortened(step[key])}"
                 raise InputError(f"{found}; allowed: from {-FARTHEST_NUDGE_UM:g} to {FARTHEST_NUDGE_UM:g}")
+        _check_added(path, f"record.nudges[{number}].added", step.get("added", []))
     try:
         datetime.fromisoformat(record["time"])
         json.dumps(record, allow_nan=False)
     except (ValueError, TypeError, RecursionError) as error:
         raise InputError(f"{path}: record: {error}; allowed: JSON with finite numbers and an ISO 8601 time") from error
+
+
+def _check_added(path: str | os.PathLike[str], where: str, added: object) -> None:
+    """Raise `InputError` unless these are what addends record."""
+    if not isinstance(added, list):
+        raise InputError(f"{path}: {where}: found {shortened(added)}; allowed: a list")
+    for number, entry in enumerate(added):
+        kind = entry.get("kind") if isinstance(entry, dict) else None
+        if isinstance(kind, str) and kind in _ADDED_KEYS:
+            check_keys(path, f"{where}[{number}]", entry, _ADDED_KEYS[kind])
+        else:
+            with naming(path):
+                check_term(f"{where}[{number}]", entry)
 
 
 def _check_head(path: str | os.PathLike[str], record: dict[str, Any]) -> None:

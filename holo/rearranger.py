@@ -224,9 +224,10 @@ class Rearranger:
 
     def answer(self, filled: NDArray[np.bool_]) -> Answer:
         """Plan the moves of an occupancy and make their first mask; raises as `plan`."""
-        return self._begun(self.plan(filled))
+        return self.begun(self.plan(filled))
 
-    def _begun(self, plan: Rearrangement) -> Answer:
+    def begun(self, plan: Rearrangement) -> Answer:
+        """Make the first mask of a plan, and say where its sites are in time."""
         target = np.where(plan.goals >= 0, self.wanted_target[plan.goals], 1.0)
         moved = track(plan.stations_um, self.limits, self.frame_ms)
         return Answer(plan, moved, target, self.mover.start(moved.places_um(0), target, self.waves[plan.atoms]))
@@ -240,7 +241,7 @@ class Rearranger:
         times = [time.perf_counter()]
         plan = self.plan(filled)
         times.append(time.perf_counter())
-        answer = self._begun(plan)
+        answer = self.begun(plan)
         for frame in self.frames(answer):
             times.append(time.perf_counter())
             if frame.number == frames:

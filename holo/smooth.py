@@ -31,6 +31,7 @@ _ENDLESS = ("ramp", "bowl")
 _EDGED = ("box", "disc", "ring", "wall", "image", "array")
 _FARTHEST = 1e5
 _MOST_CELLS = 2**22
+_MOST_PARTS = 1000
 
 
 @dataclass(frozen=True, eq=False)
@@ -316,8 +317,17 @@ def read_smooth(table: Table) -> Smooth:
     """
     own = [key for key in SOURCES if key in table]
     add = [_read_part(table)] if own else []
-    add += [_closed(part) for part in table.tables("add")]
-    times = [_closed(part) for part in table.tables("times")]
+    tables = {key: table.tables(key) for key in ("add", "times")}
+    if sum(map(len, tables.values())) > _MOST_PARTS:
+        raise InputError(f"{table.path}: {table.where}: found {sum(map(len, tables.values()))} parts; allowed: at most {_MOST_PARTS}")
+    cells = sum(_cells(part) for part in add)
+    parts: dict[str, list[Part]] = {"add": add, "times": []}
+    for key, part_table in ((key, each) for key, found in tables.items() for each in found):
+        part = _closed(part_table)
+        parts[key].append(part)
+        cells += _cells(part)
+        if cells > _MOST_CELLS:
+            raise part_table.problem("size", f"brings images, arrays and speckle to {cells} values; allowed: at most {_MOST_CELLS} in all")
     smooth = {
         "unit": table.text("unit", UNITS, "um"),
         "power": table.number("power", 0.001, 0.99, 0.5),
@@ -327,9 +337,13 @@ def read_smooth(table: Table) -> Smooth:
     }
     table.close()
     try:
-        return Smooth(tuple(add), tuple(times), **smooth)
+        return Smooth(tuple(parts["add"]), tuple(parts["times"]), **smooth)
     except InputError as error:
         raise InputError(f"{table.path}: {table.where}: {error}") from error
+
+
+def _cells(part: Part) -> int:
+    return 0 if part.values is None else part.values.size
 
 
 def smooth_files(table: Table) -> list[tuple[Table, str]]:

@@ -1,9 +1,12 @@
-"""Checked reading of TOML: every key is taken by name, type and range, and what is left over is an error."""
+"""Checked reading of TOML and JSON: every key is taken by name, type and range, and what is left over is an error."""
 
 from __future__ import annotations
 
 import difflib
+import json
 import math
+import os
+import re
 import tomllib
 from collections.abc import Sequence
 from pathlib import Path
@@ -12,19 +15,61 @@ from typing import Any
 from holo.errors import InputError
 
 
-def parse_toml(text: str, path: Path) -> Table:
+def parse_toml(text: str, path: Path, *, confined: bool = False) -> Table:
     """The root table of TOML `text`; `path` names it in messages, and its folder is where relative paths start.
+
+    With `confined` no file that it names may lie outside that folder, links included: for text that comes from somebody else.
 
     Raises
     ------
     InputError
         If it is not TOML; the message has the line.
     """
+    _check_size(text, path)
     try:
         content = tomllib.loads(text)
     except (ValueError, RecursionError) as error:  # ValueError also for whole numbers of thousands of digits
         raise InputError(f"{path}: not valid TOML: {error or 'nested too deeply'}") from error
-    return Table(content, path)
+    return Table(content, path, confined=confined)
+
+
+MAX_TOML = 2**21
+"""Most characters of a TOML text: 200,000 sites fit; a table of more belongs into a CSV file."""
+
+MAX_PARTS = 16
+"""Most parts of a dotted key."""
+
+_BARE, _PART = r"[\w-]++", r"""(?:[\w-]++|"(?:[^"\\\n]|\\.)*+"|'[^'\n]*+')"""
+_CHAINS = [re.compile(rf"{part}(?:[ \t]*+\.[ \t]*+{part})*+") for part in (_BARE, _PART)]
+_CHAIN_ENDS = re.compile(r"[ \t]*+[\]=]")
+
+
+def _check_size(text: str, path: Path) -> None:
+    """Refuse text that the parser would be busy with for minutes: its time grows with the cube of the parts of a dotted key.
+
+    Keys are looked for as bare words (strings may hold quotes that mislead a search), and as words and strings.
+    """
+    if len(text) > MAX_TOML:
+        raise InputError(f"{path}: found {len(text)} characters; allowed: at most {MAX_TOML} (long lists of sites go into a CSV file)")
+    for chain in (found for pattern in _CHAINS for found in pattern.finditer(text)):
+        if chain[0].count(".") >= MAX_PARTS and len(re.findall(_PART, chain[0])) > MAX_PARTS and _CHAIN_ENDS.match(text, chain.end()):
+            line = text.count("\n", 0, chain.start()) + 1
+            raise InputError(f"{path}: not valid TOML: found a key of more parts at line {line}; allowed: at most {MAX_PARTS}")
+
+
+def parse_json(content: bytes, path: str | os.PathLike[str]) -> dict[str, Any]:
+    """Parse a JSON object; raises `InputError` for anything else, and for numbers that are not finite."""
+    try:
+        found = json.loads(content.decode(), parse_constant=_not_json)
+    except (ValueError, RecursionError) as error:
+        raise InputError(f"{path}: found {shortened(content[:80])}, not JSON ({error}); allowed: a JSON object") from error
+    if not isinstance(found, dict):
+        raise InputError(f"{path}: found {shortened(found)}; allowed: a JSON object")
+    return found
+
+
+def _not_json(constant: str) -> float:
+    raise ValueError(f"{constant} is not a number that JSON knows")
 
 
 class Table:
@@ -38,6 +83,8 @@ class Table:
         The file, for messages and relative paths.
     where : str
         Dotted place of the table in the file; empty for the root.
+    confined : bool
+        Whether the files it names must lie in the folder of `path`.
 
     Notes
     -----
@@ -45,11 +92,12 @@ class Table:
     with file, key, value found and values allowed. `close` raises for keys that nothing has taken.
     """
 
-    def __init__(self, content: dict[str, Any], path: Path, where: str = "") -> None:
+    def __init__(self, content: dict[str, Any], path: Path, where: str = "", *, confined: bool = False) -> None:
         self._content = content
         self._known: list[str] = []
         self.path = path
         self.where = where
+        self.confined = confined
 
     def __contains__(self, key: str) -> bool:
         return key in self._content
@@ -172,8 +220,10 @@ class Table:
             raise self.wrong(key, "the name of a file")
         path = self.path.parent / value
         try:
+            if self.confined and not path.resolve().is_relative_to(self.path.parent.resolve()):
+                raise self.problem(key, f"found {value!r}; allowed: a file in the folder of {self.path.name}")
             there = path.is_file()
-        except OSError:  # a name that no file can have
+        except (OSError, RuntimeError):  # a name that no file can have, or links in a circle
             there = False
         if not there:
             raise self.problem(key, f"found {value!r}, but there is no file {path}")
@@ -186,7 +236,7 @@ class Table:
             return value
         if not isinstance(value, dict):
             raise self.wrong(key, f"a table [{self.name(key)}]")
-        return Table(value, self.path, self.name(key))
+        return Table(value, self.path, self.name(key), confined=self.confined)
 
     def tables(self, key: str) -> list[Table]:
         """An array of tables ``[[key]]``; empty when it is absent."""
@@ -194,7 +244,12 @@ class Table:
         value = self._take(key, [], allowed)
         if not isinstance(value, list) or not all(isinstance(v, dict) for v in value):
             raise self.wrong(key, allowed)
-        return [Table(v, self.path, f"{self.name(key)}[{n}]") for n, v in enumerate(value, 1)]
+        return [Table(v, self.path, f"{self.name(key)}[{n}]", confined=self.confined) for n, v in enumerate(value, 1)]
+
+    def content(self) -> dict[str, Any]:
+        """The whole table as parsed, all its keys taken: for those whose check is somebody else's."""
+        self._known += self.keys
+        return self._content
 
     def close(self) -> None:
         """Raise `InputError` for the first key that nothing has taken, with the nearest known one."""

@@ -472,6 +472,7 @@ def parse_twin(text: str, path: str | os.PathLike[str]) -> Twin:
     return twin
 
 
+_MOST_PANEL_PIXELS = 2**25
 _TABLES = ("camera_map", "aberration", "beam", "panel", "sensor", "lattice", "atoms")
 
 
@@ -482,6 +483,9 @@ def _checked_camera(root: Table, bench: Bench) -> Camera:
     if camera.bits > 16 or min(camera.columns, camera.rows) < 8 or camera.columns * camera.rows > MAX_PIXELS:
         found = f"{camera.columns} x {camera.rows} pixels of {camera.bits} bits"
         raise root.problem("bench", f"found a camera of {found}; allowed: 8 x 8 to {MAX_PIXELS} pixels of at most 16 bits")
+    if bench.panel.columns * bench.panel.rows > _MOST_PANEL_PIXELS:
+        found = f"found a panel of {bench.panel.columns} x {bench.panel.rows} pixels"
+        raise root.problem("bench", f"{found}; allowed: at most {_MOST_PANEL_PIXELS} for a twin, which keeps several pictures of it")
     return camera
 
 

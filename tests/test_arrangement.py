@@ -473,7 +473,7 @@ def png(width, height, body=b""):
         ("a.png", b"", "a.png: not a PNG, BMP or TIFF image, or a damaged one$"),
         ("a.png", b"hello", "a.png: not a PNG, BMP or TIFF image"),
         ("a.png", png(4, 4, b"\0\1"), "a.png: not a readable PNG, BMP or TIFF image"),
-        ("a.png", png(8000, 8000), "a.png: found 8000 x 8000 pixels; allowed: at most 16777216 in all"),
+        ("a.png", png(8000, 8000), "a.png: found 8000 x 8000 pixels; allowed: at most 4194304 in all"),
         ("a.png", png(100000, 100000), "a.png: not a readable PNG, BMP or TIFF image .*bomb"),
         ("a.tiff", b"hello", "a.tiff: not a readable TIFF file"),
         ("a.gif", b"GIF89a", "a.gif: not a PNG, BMP or TIFF image"),

@@ -24,11 +24,11 @@ import holo
 from holo.bench import demo_bench_text
 from holo.cli import NAMES, main
 from holo.cli.design import command as design_command
-from holo.cli.new import patterns
 from holo.cli.output import show
 from holo.errors import InputError, RetrievalError
 from holo.mask import read_mask, write_mask
 from holo.retrieve.spots import EFFORTS
+from holo.starters import patterns
 
 ARRANGEMENT = 'title = "nine and a hole"\n[[add]]\nblock = [3, 3]\n[[remove]]\nsites = [[1, 1]]\n[dark]\nmargin = 1\n'
 
@@ -378,7 +378,7 @@ def test_inspect_shows_the_record(made):
     assert (told["columns"], told["rows"]) == (96, 80)
     assert told["record"] == read_mask(made / "mask.tiff").record
     text = holo_("inspect", made / "mask.tiff").stdout
-    assert re.search(r"^options +effort quick, engine spots, polarisation scalar$", text, re.MULTILINE)
+    assert re.search(r"^options +effort quick, engine spots, polarisation scalar, device cpu$", text, re.MULTILINE)
     assert re.search(rf"^arrangement +{re.escape(str(made / 'holes.toml'))}$", text, re.MULTILINE)
     assert "crosstalk by order\norder  distance (um)  sites" in text
 

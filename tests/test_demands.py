@@ -16,6 +16,7 @@ from holo.field.vector import focus_weights, vector_fields
 from holo.retrieve import dense_gpu
 from holo.retrieve.demands import Demand, Panel, PanelLight
 from holo.retrieve.dense_gpu import GpuLight, LinearCost, PhaseCost
+from holo.retrieve.descents import descend_all
 from holo.retrieve.site_phases import begin, linear_cost
 
 PLACES = np.array([[0.0, 0, 0], [0.5, 0.1, 0], [-0.4, 0.6, 0.7], [1.1, -0.9, 0], [0.2, -0.5, -0.4]])
@@ -184,6 +185,19 @@ def test_light_on_a_gpu_is_that_of_the_cpu(polarisation, depths, gpu_or_double, 
     slopes = drawn(np.random.default_rng(1), wanted.shape)
     back = np.stack([light.back(slope) for slope in slopes])
     np.testing.assert_allclose(to_host(other.back(module.asarray(slopes))), back, atol=3e-5 * abs(back).max())
+
+
+@pytest.mark.parametrize("kind", [PhaseCost, LinearCost])
+def test_descents_launched_as_one_go_the_same_way(kind, gpu_or_double, way):
+    """To the last bit, for points in several planes too."""
+    module, device = gpu_or_double
+    path = microscope_path(24)
+    cost = kind(GpuLight(Panel.of(path), POINTS, path.envelope(POINTS), device), DEMAND, device)
+    shape = (2, *path.amplitude.shape) if kind is PhaseCost else (2, 2, *path.amplitude.shape)
+    starts = module.asarray(np.random.default_rng(4).uniform(-1, 1, shape).astype(np.float32))
+    one, other = (descend_all(cost, starts, steps=20, settled=0, repeated=repeated) for repeated in (True, False))
+    assert to_host(one.points).tobytes() == to_host(other.points).tobytes()
+    assert (one.values < 0.3 * np.array([row[0, 0] for row in one.history])).all()
 
 
 def test_costs_on_a_gpu_are_those_of_the_cpu(gpu_or_double):

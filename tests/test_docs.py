@@ -75,6 +75,9 @@ def test_the_session_prints_what_it_shows(tmp_path, monkeypatch):
         words = shlex.split(command)
         if words[0] == "cd":
             monkeypatch.chdir(words[1])
+            for text in blocks("toml"):
+                if named := re.match(r"# (\w+\.toml)\n", text):
+                    Path(named[1]).write_text(text)
             continue
         result = CliRunner().invoke(main, words[1:])
         assert result.exit_code == 0, result.output

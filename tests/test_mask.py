@@ -390,7 +390,7 @@ BROKEN = {
     "cut at half": (cut(0.5), "page|" + UNREADABLE),
     "cut at nine tenths": (cut(0.9), "page 1: truncated|" + UNREADABLE),
     "last byte missing": (cut(1), "page 1: truncated"),
-    "directory that follows itself": (loop, r"found 1 page\(s\); allowed: the 2 pages|" + UNREADABLE),
+    "directory that follows itself": (loop, "found pages in a circle"),
     "one page": (pages(LEVELS), r"found 1 page\(s\); allowed: the 2 pages of a mask file"),
     "three pages": (pages(LEVELS, PHASE, PHASE), r"found 3 page\(s\); allowed: the 2 pages"),
     "pages exchanged": (pages(PHASE, LEVELS), "page 0: found pixels of type float32; allowed: uint8 or uint16"),

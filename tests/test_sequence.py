@@ -20,7 +20,7 @@ import holo
 from holo.bench import parse_bench
 from holo.cli import main
 from holo.errors import InputError, OutputExistsError
-from holo.files import digest
+from holo.manifest import check_manifest, read_manifest
 from holo.moves import MoveOptions, Mover, Track
 from holo.sequence import write_sequence
 
@@ -51,15 +51,14 @@ def contents(folder):
 
 def test_a_folder_holds_frames_and_a_manifest_that_names_them(tmp_path, make):
     manifest, lowest = write_sequence(tmp_path / "moves", HEAD, make, 10.0)
-    assert json.loads((tmp_path / "moves" / "manifest.json").read_text()) == manifest
-    assert manifest["complete"]
-    assert [entry["time_ms"] for entry in manifest["frames"]] == [0, 10, 20, 30, 40, 50]
-    assert [entry["trigger"] for entry in manifest["frames"]] == list(range(6))
-    assert all(entry["digest"] == digest(tmp_path / "moves" / entry["file"]) for entry in manifest["frames"])
+    assert check_manifest(tmp_path / "moves" / "manifest.json") == manifest
+    assert [entry.time_ms for entry in manifest.masks] == [0, 10, 20, 30, 40, 50]
+    assert [entry.name for entry in manifest.masks] == [f"frame-{number:05d}" for number in range(6)]
+    assert manifest.made_from == HEAD
     assert tifffile.imread(tmp_path / "moves" / "frame-00003.tiff").dtype == np.uint8
     assert np.array_equal(np.load(tmp_path / "moves" / "lowest.npy"), lowest)
     assert lowest.shape == (5, 4)
-    assert [entry["lowest"] for entry in manifest["frames"][1:]] == pytest.approx(lowest.min(axis=1).tolist())
+    assert [entry.figures["lowest"] for entry in manifest.masks[1:]] == pytest.approx(lowest.min(axis=1).tolist())
     assert sorted(path.name for path in tmp_path.iterdir()) == ["moves"]
     assert len(contents(tmp_path / "moves")) == 6 + 2
 
@@ -68,10 +67,10 @@ def test_one_file_holds_the_same_frames_page_by_page(tmp_path, make):
     write_sequence(tmp_path / "folder", HEAD, make, 10.0)
     manifest, lowest = write_sequence(tmp_path / "moves.tiff", HEAD, make, 10.0)
     pages = tifffile.imread(tmp_path / "moves.tiff")
-    for page, entry in enumerate(manifest["frames"]):
-        assert entry["page"] == page
+    for page, entry in enumerate(manifest.masks):
+        assert (entry.file, entry.page) == ("moves.tiff", page)
         assert np.array_equal(pages[page], tifffile.imread(tmp_path / "folder" / f"frame-{page:05d}.tiff"))
-    assert json.loads((tmp_path / "moves.json").read_text()) == manifest
+    assert check_manifest(tmp_path / "moves.json") == manifest
     assert lowest.shape == (5, 4)
     assert sorted(path.name for path in tmp_path.iterdir()) == ["folder", "moves.json", "moves.tiff"]
 
@@ -89,13 +88,14 @@ def test_a_broken_run_goes_on_where_it_was(tmp_path, make, name, after):
     made = make.made
     manifest, lowest = write_sequence(tmp_path / name, HEAD, make, 10.0)
     assert make.made - made == 6 - after + (after == 1)  # the start, at hand anyway, is given again
-    whole, rows = write_sequence(tmp_path / f"whole-{name}", HEAD, make, 10.0)
+    (tmp_path / "whole").mkdir()
+    whole, rows = write_sequence(tmp_path / "whole" / name, HEAD, make, 10.0)
     assert manifest == whole
     assert np.array_equal(lowest, rows)
     if name == "moves":
-        assert contents(tmp_path / name) == contents(tmp_path / "whole-moves")
+        assert contents(tmp_path / name) == contents(tmp_path / "whole" / name)
     else:
-        assert np.array_equal(tifffile.imread(tmp_path / name), tifffile.imread(tmp_path / f"whole-{name}"))
+        assert np.array_equal(tifffile.imread(tmp_path / name), tifffile.imread(tmp_path / "whole" / name))
 
 
 @pytest.mark.parametrize("spoil", ["frame", "journal", "state", "head"])
@@ -114,7 +114,7 @@ def test_what_cannot_go_on_is_made_anew(tmp_path, make, spoil):
     head = {**HEAD, "inputs": {"bench": "sha256:1"}} if spoil == "head" else HEAD
     manifest, _ = write_sequence(tmp_path / "moves", head, make, 10.0)
     assert make.made - made == 6
-    assert manifest["head"] == head
+    assert manifest.made_from == head
     assert len(contents(tmp_path / "moves")) == 8
 
 
@@ -123,7 +123,7 @@ def test_only_a_sequence_is_replaced_and_only_if_told(tmp_path, make):
     with pytest.raises(OutputExistsError, match="moves: exists already; use --overwrite"):
         write_sequence(tmp_path / "moves", HEAD, make, 10.0)
     write_sequence(tmp_path / "moves", HEAD, make, 20.0, overwrite=True)
-    assert json.loads((tmp_path / "moves" / "manifest.json").read_text())["frame_ms"] == 20.0
+    assert read_manifest(tmp_path / "moves" / "manifest.json").masks[1].time_ms == 20.0
     (tmp_path / "moves" / "thesis.txt").write_text("years of work")
     with pytest.raises(InputError, match=r"found 'thesis\.txt' in it"):
         write_sequence(tmp_path / "moves", HEAD, make, 10.0, overwrite=True)

@@ -20,6 +20,7 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
     from PIL.Image import Image
 
+    from holo.manifest import Manifest
     from holo.rearranger import Answer, Rearranger
 
     Real = NDArray[np.float64]
@@ -41,7 +42,7 @@ def write_moves_report(
     folder: Path,
     ready: Rearranger,
     answer: Answer,
-    manifest: dict[str, Any],
+    manifest: Manifest,
     lowest: NDArray[np.float32],
     figures: dict[str, Any],
     overwrite: bool = False,
@@ -53,7 +54,7 @@ def write_moves_report(
     folder : Path
     ready : Rearranger
     answer : Answer
-    manifest : dict
+    manifest : Manifest
         As `holo.sequence.write_sequence` gives it.
     lowest : ndarray, shape (transitions, n)
         Least light of each trap in each transition; may have no rows.
@@ -66,7 +67,7 @@ def write_moves_report(
     InputError, OutputExistsError
         As `holo.report.page.check_folder`.
     """
-    progress = [entry["progress"] for entry in manifest["frames"]]
+    progress = [entry.figures["progress"] for entry in manifest.masks]
     pictures = [
         Picture("animation.gif", animation(ready, answer, progress), "The atoms on their way", "Atoms moving to the wanted sites", _KEY),
         Picture("light.png", light_picture(manifest, lowest), "Light of the traps over time", "Curves of light over time", _LIGHT),
@@ -131,15 +132,15 @@ def _drawn(ready: Rearranger, answer: Answer, progress: list[float]) -> list[Ima
     return pictures
 
 
-def light_picture(manifest: dict[str, Any], lowest: NDArray[np.float32]) -> bytes:
+def light_picture(manifest: Manifest, lowest: NDArray[np.float32]) -> bytes:
     """Draw the light of the traps over time, as a PNG."""
-    times = np.array([entry["time_ms"] for entry in manifest["frames"]])
+    times = np.array([entry.time_ms for entry in manifest.masks])
     with look():
         figure, axes = single_axes(7.0, 4.0)
         if lowest.size:
             for share, colour, name in ((0.5, SKY, "median trap"), (0.05, BLUE, "darkest twentieth"), (0.0, VERMILION, "darkest trap")):
                 axes.plot(times[1:], np.quantile(lowest, share, axis=1), color=colour, linewidth=1.2, label=name)
-        axes.plot(times, [entry["efficiency"] for entry in manifest["frames"]], "--", color=ORANGE, linewidth=1.2, label="efficiency")
+        axes.plot(times, [entry.figures["efficiency"] for entry in manifest.masks], "--", color=ORANGE, linewidth=1.2, label="efficiency")
         axes.set(xlabel="time (ms)", ylabel="light over the mean, efficiency", ylim=(0, 1.1))
         axes.grid(alpha=0.3)
         legend_above(axes, 4)

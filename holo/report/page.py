@@ -21,12 +21,14 @@ import numpy as np
 from holo.bench import bench_warnings, derived_numbers
 from holo.errors import InputError, OutputExistsError
 from holo.field.path import light_path
-from holo.files import check_writable, digest_of, write_folder
+from holo.files import check_writable, write_folder
+from holo.manifest import levels_digest
 from holo.mask import SOURCES, phase_of_levels
 from holo.predict import displaced, vectors
 from holo.report.pictures import PLANES, Scene, draw, drawn_depths
 from holo.report.style import Picture, counted
 from holo.retrieve.spots import EFFORTS
+from holo.terms import told
 
 if TYPE_CHECKING:
     from holo.bench import Bench
@@ -187,7 +189,7 @@ def origin(bench: Bench, mask: Mask) -> dict[str, Any]:
     return {
         "bench": bench.name,
         "bench_digest": bench.digest,
-        "levels_digest": digest_of(np.ascontiguousarray(mask.levels).tobytes()),
+        "levels_digest": levels_digest(mask.levels),
         "record": {**{key: record[key] for key in ("version", "time", "holo", "seed", "options", "nudges")}, **sources},
     }
 
@@ -435,7 +437,9 @@ def record_rows(summary: dict[str, Any]) -> list[tuple[str, str]]:
     rows.append(("seed", f"{record['seed']}"))
     options = {name: value for name, value in record["options"].items() if name != "dense"} | record["options"].get("dense", {})
     rows.extend((name.replace("_", " "), f"{value}") for name, value in options.items() if value is not None)
-    rows.extend(("nudged by", f"{step['x_um']:g}, {step['y_um']:g} um, focus {step['focus_um']:g} um") for step in record["nudges"])
+    for step in record["nudges"]:
+        rows.append(("nudged by", f"{step['x_um']:g}, {step['y_um']:g} um, focus {step['focus_um']:g} um"))
+        rows.extend(("added", told(entry)) for entry in step.get("added", []))
     if summary["seconds"] is not None:
         rows.append(("time taken", f"{summary['seconds']:.3g} s"))
     return rows

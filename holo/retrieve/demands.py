@@ -125,9 +125,9 @@ class Panel:
             return self
         path = self.path
         x, y = _middles(path.x_um, step), _middles(path.y_um, step)
-        amplitude, aberration, defocus = (_means(part, step) for part in (path.amplitude, path.aberration, path.defocus))
+        amplitude, defocus = (_means(part, step) for part in (path.amplitude, path.defocus))
         total, pupil, side = float(amplitude.sum()), amplitude > 0, path.side_um * step
-        coarse = LightPath(x, y, amplitude, aberration, defocus, path.scale, side, total, pupil, path.pupil_share)
+        coarse = LightPath(x, y, amplitude, np.zeros_like(amplitude), defocus, path.scale, side, total, pupil, path.pupil_share)
         light = np.stack([_means(part, step) for part in self.light]).astype(np.complex64)
         return Panel(coarse, light, self.full / step**2, step * self.step)
 

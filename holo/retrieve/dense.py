@@ -393,7 +393,7 @@ class _GpuFollow:
     def down(self, stage: str, cost: PhaseCost, phases: Any, steps: int, settled: float) -> Descents:
         """Descend on phases of a panel."""
         report = None if self._progress is None else self.report(stage)
-        found = descend_all(cost, phases, steps=steps, settled=settled, report=report)
+        found = descend_all(cost, phases, steps=steps, settled=settled, report=report, repeated=True)
         self.history += [(stage, float(told[1]), float(told[2])) for rows in found.history for told in rows[1:]]
         return found
 

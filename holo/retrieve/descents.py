@@ -15,7 +15,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from holo.arrays import BLOCK_SUM, GPU_THREADS, gpu_kernel, namespace, to_host
+from holo.arrays import GPU_THREADS, Repeated, gpu_kernel, namespace, to_host
 from holo.retrieve.descent import CURVATURE, DECREASE, TRIALS, WINDOW
 
 Objective = Callable[[Any], tuple[Any, Any, Any]]
@@ -56,7 +56,14 @@ class Descents:
 
 
 def descend_all(
-    objective: Objective, starts: Any, *, steps: int, settled: float, enough: float = -math.inf, report: Report | None = None
+    objective: Objective,
+    starts: Any,
+    *,
+    steps: int,
+    settled: float,
+    enough: float = -math.inf,
+    report: Report | None = None,
+    repeated: bool = False,
 ) -> Descents:
     """Go down from many starts at once until their values settle.
 
@@ -73,6 +80,9 @@ def descend_all(
         A descent has also converged when the first of its figures is this or less.
     report : callable, optional
         See `Report`. With it, the host waits for each evaluation. A KeyboardInterrupt that it raises ends all descents.
+    repeated : bool
+        Whether the objective does nothing but ask for kernels, each time with the same arrays: evaluation and step are then launched
+        as one (`holo.arrays.Repeated`).
 
     Returns
     -------
@@ -87,9 +97,14 @@ def descend_all(
     """
     run = _Run(starts, steps, settled, enough)
     interrupted, looked = False, 0
+
+    def once() -> None:
+        run.step(*objective(run.tried))
+
+    step: Callable[[], None] = Repeated(once) if repeated else once
     try:
         while True:
-            run.step(*objective(run.tried))
+            step()
             looked += 1
             if (report is not None or looked % EVERY == 0) and run.all_ended(report):
                 break
@@ -124,9 +139,19 @@ class _Run:
         memory = (self._moved, self._changed)
         products = (self.tried, self._place, gradients, self._slope, self._way, *memory, self._numbers, size, self._sums)
         gpu_kernel(KERNELS, "products")(many, (GPU_THREADS,), products)
-        told = (values, figures, figures.shape[1])
-        decided = (self._sums, self._blocks, *told, self._state, self._numbers, self._history, *self._limits, size)
-        gpu_kernel(KERNELS, "decide")((self._count,), (64,), decided)
+        decided = (
+            self._sums,
+            self._blocks,
+            values,
+            figures,
+            figures.shape[1],
+            self._state,
+            self._numbers,
+            self._history,
+            *self._limits,
+            size,
+        )
+        gpu_kernel(KERNELS, "decide")((self._count,), (LANES * SUMS,), decided)
         moved = (self.tried, self._place, gradients, self._slope, self._way, *memory, self._state, self._numbers, size)
         gpu_kernel(KERNELS, "move")(many, (GPU_THREADS,), moved)
 
@@ -155,15 +180,19 @@ class _Run:
 ENDED = 3
 SINGLE, NUMBERS = 6, 8
 SUMS = SINGLE + 3 * MEMORY
+TOGETHER, LANES = SUMS // 3, 16
 STATE = 16 + 4 * MEMORY + 2 * MEMORY**2
-"""Lengths of what the kernels keep: inner products of a block, numbers and whole numbers of a start."""
+"""Lengths of what the kernels keep: inner products of a block, those that are added up together and by how many threads each, numbers and
+whole numbers of a start."""
 
 KERNELS = (
-    BLOCK_SUM
-    + f"""
+    f"""
+#define THREADS {GPU_THREADS}
 #define MEMORY {MEMORY}
 #define SINGLE {SINGLE}
 #define SUMS {SUMS}
+#define TOGETHER {TOGETHER}
+#define LANES {LANES}
 #define STATE {STATE}
 #define NUMBERS {NUMBERS}
 #define DECREASE {DECREASE!r}
@@ -183,6 +212,30 @@ enum { VALUE, LENGTH, SLOPE, SQUARE, BEST, BEST_LENGTH, LOW, HIGH = LOW + 3, OF_
        MOVED_CHANGED = CHANGED_SLOPE + MEMORY, CHANGED_CHANGED = MOVED_CHANGED + MEMORY * MEMORY };
 // inner products: w way, g gradient at the tried point, s step there, y change of the gradient; then for each pair S.g, Y.g, Y.s
 enum { WG, GG, SY, YY, SG, YG };
+
+// adds up the first numbers over the threads of a block, some at a time: a few lanes for each, and then the lanes, always in the same order
+__device__ void add_up(const double* sum, int count, double* out) {
+    __shared__ double all[TOGETHER][THREADS];
+    __shared__ double lanes[TOGETHER * LANES];
+    #pragma unroll
+    for (int first = 0; first < SUMS; first += TOGETHER) {
+        if (first >= count) return;
+        #pragma unroll
+        for (int k = 0; k < TOGETHER; k++) all[k][threadIdx.x] = sum[first + k];
+        __syncthreads();
+        for (int k = threadIdx.x; k < TOGETHER * LANES; k += blockDim.x) {
+            double total = 0;
+            for (int thread = k % LANES; thread < blockDim.x; thread += LANES) total += all[k / LANES][thread];
+            lanes[k] = total;
+        }
+        __syncthreads();
+        for (int k = threadIdx.x; k < TOGETHER; k += blockDim.x) {
+            double total = 0;
+            for (int lane = 0; lane < LANES; lane++) total += lanes[k * LANES + lane];
+            out[first + k] = total;
+        }
+    }
+}
 
 extern "C" __global__ void products(const float* tried, const float* place, const float* here, const float* before, const float* way,
         const float* moved, const float* changed, const int* numbers, long long size, double* sums) {
@@ -211,12 +264,7 @@ extern "C" __global__ void products(const float* tried, const float* place, cons
             sum[SINGLE + 3 * k + 2] += old_y * s;
         }
     }
-    double* out = sums + (start * gridDim.x + blockIdx.x) * SUMS;
-    #pragma unroll
-    for (int k = 0; k < SUMS; k++) {
-        const double total = block_sum(sum[k]);
-        if (threadIdx.x == 0) out[k] = total;
-    }
+    add_up(sum, SINGLE + 3 * pairs, sums + (start * gridDim.x + blockIdx.x) * SUMS);
 }
 
 __device__ double between(const double* low, const double* high) {
@@ -341,18 +389,28 @@ __device__ int search_on(double* own, int* number, double value, double slope) {
 extern "C" __global__ void decide(const double* sums, long long blocks, const double* values, const double* figures, long long kept,
         double* state, int* numbers, double* history, long long limit, double settled, double enough, long long size) {
     const long long start = blockIdx.x;
-    int* number = numbers + start * NUMBERS;
-    __shared__ double sum[SUMS];
-    __shared__ double own[STATE];
-    if (number[MODE] == ENDED) {
-        if (threadIdx.x == 0) number[ACTION] = 0;
+    int* told = numbers + start * NUMBERS;
+    __shared__ double lanes[LANES * SUMS], sum[SUMS], own[STATE];
+    __shared__ int number[NUMBERS];
+    if (told[MODE] == ENDED) {
+        if (threadIdx.x == 0) told[ACTION] = 0;
         return;
     }
+    const int count = SINGLE + 3 * told[PAIRS];
     for (int k = threadIdx.x; k < STATE; k += blockDim.x) own[k] = state[start * STATE + k];
+    for (int k = threadIdx.x; k < NUMBERS; k += blockDim.x) number[k] = told[k];
+    for (int k = threadIdx.x; k < LANES * SUMS; k += blockDim.x) {
+        double total = 0;
+        if (k % SUMS < count) {
+            #pragma unroll 8
+            for (long long block = k / SUMS; block < blocks; block += LANES) total += sums[(start * blocks + block) * SUMS + k % SUMS];
+        }
+        lanes[k] = total;
+    }
+    __syncthreads();
     for (int k = threadIdx.x; k < SUMS; k += blockDim.x) {
         double total = 0;
-        if (k < SINGLE + 3 * number[PAIRS])
-            for (long long block = 0; block < blocks; block++) total += sums[(start * blocks + block) * SUMS + k];
+        for (int lane = 0; lane < LANES; lane++) total += lanes[lane * SUMS + k];
         sum[k] = total;
     }
     __syncthreads();
@@ -382,6 +440,7 @@ extern "C" __global__ void decide(const double* sums, long long blocks, const do
     }
     __syncthreads();
     for (int k = threadIdx.x; k < STATE; k += blockDim.x) state[start * STATE + k] = own[k];
+    for (int k = threadIdx.x; k < NUMBERS; k += blockDim.x) told[k] = number[k];
 }
 
 extern "C" __global__ void move(float* tried, float* place, const float* here, float* before, float* way, float* moved, float* changed,
@@ -406,7 +465,8 @@ extern "C" __global__ void move(float* tried, float* place, const float* here, f
         }
         if (action & TURN) {
             double sum = own[OF_SLOPE] * slope;
-            for (int k = 0; k < pairs; k++) {
+            #pragma unroll
+            for (int k = 0; k < MEMORY; k++) if (k < pairs) {
                 const long long row = (start * MEMORY + k) * size + i;
                 sum += own[OF_MOVED + k] * moved[row] + own[OF_CHANGED + k] * changed[row];
             }

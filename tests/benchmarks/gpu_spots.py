@@ -102,9 +102,7 @@ def iterations(cases):
 
 def masks(runs):
     """From phases by chance to levels in the device's memory, the bench being prepared."""
-    print(
-        "\n| mask from nothing | sites | ms, median (least to most) | iterations | uniformity of the levels, plain sum | efficiency |"
-    )
+    print("\n| mask from nothing | sites | ms, median (least to most) | iterations | uniformity of the levels, plain sum | efficiency |")
     print("| --- | --- | --- | --- | --- | --- |")
     for size, side, level in ((1024, 45, 0.995), (1024, 45, 0.999), (1024, 100, 0.995), (4096, 100, 0.995), (4096, 316, 0.995)):
         bench = parse_bench(bench_text(size, size), "bench.toml")

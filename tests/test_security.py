@@ -1,0 +1,99 @@
+"""What input must never do: run as code, take memory before its size is checked, or reach files that it was not given."""
+
+from __future__ import annotations
+
+import ast
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from holo.arrangement import parse_arrangement
+from holo.bench import parse_bench
+from holo.errors import InputError
+from holo.lattice import Lattice
+
+ROOT = Path(__file__).parent.parent
+SOURCES = [*(ROOT / "holo").rglob("*.py"), *(ROOT / "cli").glob("*.py")]
+FORBIDDEN_CALLS = {"eval", "exec", "compile", "__import__", "fromstring", "loadtxt", "genfromtxt"}
+FORBIDDEN_MODULES = {
+    "pickle",
+    "cPickle",
+    "marshal",
+    "shelve",
+    "dill",
+    "cloudpickle",
+    "joblib",
+    "yaml",
+    "xml",
+    "subprocess",
+    "ctypes",
+    "codeop",
+}
+FORBIDDEN_ATTRIBUTES = {("np", "load"), ("numpy", "load"), ("os", "system"), ("os", "popen"), ("os", "exec"), ("tempfile", "mktemp")}
+
+
+def faults(tree):
+    """What in a syntax tree could run or unpack input."""
+    for node in ast.walk(tree):
+        if isinstance(node, ast.Import):
+            yield from (alias.name for alias in node.names if alias.name.split(".")[0] in FORBIDDEN_MODULES)
+        elif isinstance(node, ast.ImportFrom) and (node.module or "").split(".")[0] in FORBIDDEN_MODULES:
+            yield node.module
+        elif isinstance(node, ast.Call) and isinstance(node.func, ast.Name) and node.func.id in FORBIDDEN_CALLS:
+            yield node.func.id
+        elif isinstance(node, ast.Attribute) and isinstance(node.value, ast.Name) and (node.value.id, node.attr) in FORBIDDEN_ATTRIBUTES:
+            yield f"{node.value.id}.{node.attr}"
+        elif isinstance(node, ast.keyword) and node.arg in ("allow_pickle", "shell") and getattr(node.value, "value", True) is not False:
+            yield node.arg
+
+
+@pytest.mark.parametrize("path", SOURCES, ids=lambda path: str(path.relative_to(ROOT)))
+def test_nothing_runs_or_unpickles_input(path):
+    assert list(faults(ast.parse(path.read_text()))) == []
+
+
+@pytest.mark.parametrize(
+    "text",
+    [
+        "import pickle",
+        "from yaml import load",
+        "eval('1')",
+        "np.load('a')",
+        "f(allow_pickle=True)",
+        "f(shell=x)",
+        "import xml.sax",
+        "os.system('x')",
+    ],
+)
+def test_the_rule_sees_what_it_forbids(text):
+    assert len(list(faults(ast.parse(text)))) == 1
+
+
+@pytest.mark.parametrize("name", ["../secret.csv", "{absolute}", "link.csv", "in/../../secret.csv"])
+def test_confined_text_reaches_no_file_outside_its_folder(tmp_path, name):
+    folder = tmp_path / "job"
+    (folder / "in").mkdir(parents=True)
+    (tmp_path / "secret.csv").write_text("i,j\n0,0\n")
+    (folder / "link.csv").symlink_to(tmp_path / "secret.csv")
+    text = f'[[add]]\nsites_csv = "{name.format(absolute=tmp_path / "secret.csv")}"\n'
+    lattice = Lattice(np.eye(2))
+    assert len(parse_arrangement(text, folder / "a.toml", lattice)) == 1
+    with pytest.raises(InputError, match=r"add\[1\].sites_csv: found .*; allowed: a file in the folder of a.toml"):
+        parse_arrangement(text, folder / "a.toml", lattice, confined=True)
+
+
+def test_confined_text_reaches_files_inside_its_folder(tmp_path):
+    (tmp_path / "in").mkdir()
+    (tmp_path / "in" / "sites.csv").write_text("i,j\n0,0\n")
+    text = '[[add]]\nsites_csv = "in/../in/sites.csv"\n'
+    assert len(parse_arrangement(text, tmp_path / "a.toml", Lattice(np.eye(2)), confined=True)) == 1
+
+
+def test_a_confined_bench_reaches_no_file_outside_its_folder(tmp_path, small_bench_text):
+    (tmp_path / "aberration.toml").write_text("[aberration]\n5 = 0.1\n")
+    (tmp_path / "job").mkdir()
+    text = small_bench_text(optics__aberration_toml="../aberration.toml")
+    assert parse_bench(text, tmp_path / "job" / "bench.toml").optics.aberration == ((5, 0.1),)
+    with pytest.raises(InputError, match=r"aberration_toml: found '\.\./aberration\.toml'; allowed: a file in the folder of bench"):
+        parse_bench(text, tmp_path / "job" / "bench.toml", confined=True)
