@@ -339,5 +339,5 @@ def level_columns(
             turn += ramp + offset[row, column]
             turn -= np.floor(turn)
             place = min(int(turn * parts), len(one) - 1)
-            first, second, shown = np.int32(one[place]), np.int32(other[place]), np.int32(last[row, column])
-            levels[row, column] = second if abs(second - shown) < abs(first - shown) else first
+            this, that, shown = np.int32(one[place]), np.int32(other[place]), np.int32(last[row, column])
+            levels[row, column] = that if abs(that - shown) < abs(this - shown) else this
