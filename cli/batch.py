@@ -47,7 +47,7 @@ def command(
     overwrite: bool,
     as_json: bool,
 ) -> None:
-    """Design many masks: arrangements, benches and options multiplied out.
+    """Design many masks, on all cores or on a cluster.
 
     JOBS is a file (TOML) with tables [common], [[job]] and [sweep]; see the README. All jobs are checked before the
     first one is begun. Masks, reports, a table (CSV, JSON lines, and Parquet where pyarrow is installed) and

@@ -388,7 +388,7 @@ def test_the_command_says_which_engine_and_makes_the_mask_again(lab):
     assert record["options"]["dense"] == {"darkness": 20.0, "given_up": 0.7, "drift_nm": 20.0}
     assert record["options"]["engine"] == "dense"
     assert record["options"]["polarisation"] == "y"
-    assert "polarisation y, darkness 20.0, given_up 0.7, drift_nm 20.0" in run("inspect", "m.tiff").stdout
+    assert "polarisation y, device cpu, darkness 20.0, given_up 0.7, drift_nm 20.0" in run("inspect", "m.tiff").stdout
     again = json.loads(run("design", "--again", "m.tiff", "-o", "again.tiff", "--json").stdout)
     assert again["same_mask"]
     assert np.array_equal(read_mask("again.tiff").phase, read_mask("m.tiff").phase)
@@ -417,7 +417,7 @@ def test_a_record_with_strange_options_is_refused(lab):
     made = design(read_bench(lab / "bench.toml"), block(2, 2), options=DesignOptions("quick"))
     record = dict(made.mask.record)
     record["options"] = record["options"] | {"dense": {"night": 1}}
-    with pytest.raises(InputError, match=r"record\.options: found .*; allowed: effort, .*, dense and rms"):
+    with pytest.raises(InputError, match=r"record\.options: found .*; allowed: effort, .*, dense, rms and device"):
         remake(record)
 
 

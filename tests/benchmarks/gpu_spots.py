@@ -84,13 +84,10 @@ def iterations(cases):
     print("| --- | --- | --- | --- | --- | --- |")
     for size, side in cases:
         path, sites = panel_path(size, size), turned_lattice(side, side, SPACING_UM, 12.3)
-        pool = cupy.get_default_memory_pool()
-        pool.free_all_blocks()
-        before = pool.used_bytes()
         plan = DeviceTransform(path, sites, whole_panel=True)
         loop = DeviceLoop(plan, np.ones(len(sites)), path.amplitude_sum)
         loop.put(np.ones(len(sites)), np.random.default_rng(0).uniform(0, 6.28, len(sites)))
-        memory = (pool.used_bytes() - before) / 1e6
+        memory = sum(array.nbytes for array in vars(plan).values() if isinstance(array, cupy.ndarray)) / 1e6
         loop.free(8, 0.0)
         median, low, high = microseconds(lambda loop=loop: loop.free(8, 0.0), 20) / 8
         floor = transforms(plan.grid)[0]
@@ -98,6 +95,19 @@ def iterations(cases):
         print(
             f"| {size} x {size} | {len(sites)} | {grid} | {median:.1f} ({low:.1f} to {high:.1f}) | {floor:.0f} | {memory:.0f} |", flush=True
         )
+
+
+def planes():
+    print("\n| planes, 2 um apart, 1024 x 1024, 1024 sites | us an iteration, median (quartiles) |")
+    print("| --- | --- |")
+    path, points = panel_path(1024, 1024), turned_lattice(32, 32, SPACING_UM, 12.3)
+    for number in (1, 2, 5, 10):
+        sites = points + np.column_stack([np.zeros((1024, 2)), np.arange(1024) % number * 2.0])
+        loop = DeviceLoop(DeviceTransform(path, sites, whole_panel=True), np.ones(1024), path.amplitude_sum)
+        loop.put(np.ones(1024), np.random.default_rng(0).uniform(0, 6.28, 1024))
+        loop.free(8, 0.0)
+        median, low, high = microseconds(lambda loop=loop: loop.free(8, 0.0), 20) / 8
+        print(f"| {number} | {median:.1f} ({low:.1f} to {high:.1f}) |", flush=True)
 
 
 def masks(runs):
@@ -175,5 +185,6 @@ if __name__ == "__main__":
     quick = "--quick" in sys.argv
     print(card(), "\n")
     iterations(CASES[:6] if quick else CASES + LARGE)
+    planes()
     masks(3 if quick else 9)
     streams(200 if quick else 400)
