@@ -71,7 +71,7 @@ NOISY = (
     *("seconds", "iterations", "measured", "axis", "stretch", "shear", "rms", "largest", "map error", "origin errors", "shift"),
     *("saturated", "highest", "spacing errors", "spread by", "0      0.0", "1      0.0", "2      0.0"),
     *("predicted error", "counting limit", "threshold", "light empty", "width"),
-    *("verdict", "error rad", "change rad", "light lost", "variation", "chi2", "unexplained"),
+    *("verdict", "error rad", "change rad", "light lost", "variation", "chi2", "unexplained", "depth spread"),
 )
 """Lines whose figures depend on the noise of a frame, or on the time."""
 
