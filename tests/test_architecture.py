@@ -14,6 +14,7 @@ ORDER = [
     "tables",
     "toml_edit",
     "starters",
+    "cards",
     "lattice",
     "affine",
     "images",
