@@ -110,7 +110,7 @@ class Arrangement:
         bright, depths = self.target[~dark], np.unique(self.z_um)
         rows: list[tuple[str, object]] = [("bright sites", len(bright)), ("dark sites", int(dark.sum()))]
         if len(bright):
-            rows.append(("targets", f"{bright.min():g} to {bright.max():g}"))
+            rows.append(("targets", " to ".join(f"{value:g}" for value in np.unique([bright.min(), bright.max()]))))
         if len(self):
             rows.append(("i, j", "; ".join(f"{low:g} to {high:g}" for low, high in zip(self.ij.min(0), self.ij.max(0), strict=True))))
         if depths.any():

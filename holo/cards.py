@@ -133,7 +133,7 @@ def sites_png(places: ArrayLike, value: ArrayLike, dark: ArrayLike) -> str:
     draw = ImageDraw.Draw(image)
     for (x, y), colour, empty in zip(at.tolist(), _colours(np.asarray(value, np.float64)), dark.tolist(), strict=True):
         box = (x - radius, y - radius, x + radius, y + radius)
-        draw.ellipse(box, outline=_DARK) if empty else draw.ellipse(box, fill=colour)
+        draw.ellipse(box, outline=_DARK, width=_FINE) if empty else draw.ellipse(box, fill=colour)
     return _png(np.asarray(image))
 
 
