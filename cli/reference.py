@@ -50,10 +50,11 @@ def command_pages(root: click.Context) -> Iterator[CommandPage]:
     """What there is to tell about each command of the program, in their order."""
     text = readme()
     assert isinstance(root.command, click.Group)
+    top = click.Context(root.command, info_name="holo", help_option_names=root.help_option_names)
     for name in root.command.list_commands(root):
         found = root.command.get_command(root, name)
         assert found is not None
-        yield _page(click.Context(found, info_name=f"holo {name}"), text)
+        yield _page(click.Context(found, parent=top, info_name=name), text)
 
 
 def _page(context: click.Context, text: str) -> CommandPage:
@@ -63,15 +64,15 @@ def _page(context: click.Context, text: str) -> CommandPage:
     from holo.docstrings import sessions
     from holo.report.reference import CommandPage
 
-    name, own = str(context.info_name), context.command
+    name, own = context.command_path, context.command
     usage, listed, below = own.get_usage(context).removeprefix("Usage: "), _options(context), []
     if isinstance(own, click.Group):
         for word in own.list_commands(context):
             part = own.commands[word]
-            inner = click.Context(part, info_name=f"{name} {word}")
+            inner = click.Context(part, parent=context, info_name=word)
             below.append((f"{name} {word}", part.get_short_help_str(100)))
             usage += f"\n{part.get_usage(inner).removeprefix('Usage: ')}"
-            listed += [(f"{word}: {option}", words) for option, words in _options(inner) if not option.startswith("-h")]
+            listed += [(f"{word}: {option}", words) for option, words in _options(inner) if "--help" not in option]
     return CommandPage(name, usage, cleandoc(own.help or ""), listed, below, sessions(text, name))
 
 
