@@ -33,7 +33,6 @@ def command(context: click.Context, folder: Path, overwrite: bool, as_json: bool
 
     commands, found = list(command_pages(context.find_root())), modules()
     pages = reference_pages(found, commands, __version__)
-    check_output(folder, overwrite)
 
     def check() -> None:
         for name in pages:

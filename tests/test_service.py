@@ -539,7 +539,7 @@ def test_the_command_of_the_readme_prints_what_it_shows(small_bench_file, tmp_pa
     monkeypatch.chdir(tmp_path)
     monkeypatch.delenv("HOLO_TOKEN", raising=False)
     monkeypatch.setattr("holo.serve.run", lambda server, host, port, *, ready, close, abort: ready(port))
-    small_bench_file()
+    small_bench_file(panel__frame_rate_hz=1000.0, panel__settling_ms=0.5)
     Path("wanted.toml").write_text("[[add]]\nblock = [2, 2]\n")
     Path("sites.csv").write_text("i,j\n0,0\n0,1\n1,0\n1,1\n2,0\n")
     for name in ("ring", "nudged"):
