@@ -18,7 +18,7 @@ from .output import printable
 
 NAMES = (
     *("demo", "new", "check", "register", "survey", "track", "occupancy", "response", "sense", "design", "balance", "predict"),
-    *("trap", "nudge", "add", "inspect", "render", "show", "rearrange", "batch", "manifest", "serve", "twin"),
+    *("trap", "nudge", "add", "inspect", "render", "show", "rearrange", "batch", "manifest", "serve", "twin", "reference"),
 )
 """The commands, in the order in which one meets them; each is the object `command` of the module of its name."""
 

@@ -14,6 +14,7 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from holo.cards import card, sites_png
 from holo.errors import InputError, naming
 from holo.files import digest, read_csv, read_text
 from holo.images import read_grey
@@ -102,6 +103,23 @@ class Arrangement:
 
     def __len__(self) -> int:
         return len(self.ij)
+
+    def _repr_html_(self) -> str:
+        """Show the arrangement in a notebook."""
+        dark = self.target == 0
+        bright, depths = self.target[~dark], np.unique(self.z_um)
+        rows: list[tuple[str, object]] = [("bright sites", len(bright)), ("dark sites", int(dark.sum()))]
+        if len(bright):
+            rows.append(("targets", " to ".join(f"{value:g}" for value in np.unique([bright.min(), bright.max()]))))
+        if len(self):
+            rows.append(("i, j", "; ".join(f"{low:g} to {high:g}" for low, high in zip(self.ij.min(0), self.ij.max(0), strict=True))))
+        if depths.any():
+            rows.append(("depths", f"{depths[0]:g} to {depths[-1]:g} um, {len(depths)} of them; drawn over each other"))
+        if self.smooth is not None:
+            rows.append(("continuous light", "yes, not drawn"))
+        caption = "i to the right, j down; the darker the brighter, circles are dark sites"
+        picture = sites_png(self.ij, self.target / max(bright.max(initial=0.0), _FAINTEST), dark)
+        return card(f"Arrangement: {self.title or 'without a title'}", rows, picture, caption)
 
     def _only(self, wanted: NDArray[np.bool_]) -> Arrangement:
         return replace(self, ij=self.ij[wanted], target=self.target[wanted], z_um=self.z_um[wanted])

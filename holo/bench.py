@@ -20,6 +20,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from holo.cards import card
 from holo.errors import InputError
 from holo.exposure import beam_caution
 from holo.files import MAX_PIXELS, digest, digest_of, read_csv, read_text, read_tiff
@@ -167,6 +168,20 @@ class Bench:
     """SHA-256 over `text` and the digests of the side files, as ``sha256:<hex>``."""
     files: dict[str, str]
     """Side files as the bench file names them, with their digests."""
+
+    def _repr_html_(self) -> str:
+        """Show the bench in a notebook."""
+        panel, optics, vectors = self.panel, self.optics, self.lattice.vectors_um
+        rows = [
+            ("light", f"{self.light.wavelength_nm:g} nm, {self.light.power_mw:g} mW on the panel"),
+            ("panel", f"{panel.columns} x {panel.rows} pixels of {panel.pitch_um:g} um, {panel.levels} levels"),
+            ("objective", f"{optics.focal_length_mm:g} mm, NA {optics.numerical_aperture:g}, relay {optics.relay_magnification:g}"),
+            ("Airy radius, field", f"{self.airy_radius_um:.4g} um, {self.field_um:.4g} um"),
+            ("lattice vectors", "; ".join(f"({x:g}, {y:g}) um" for x, y in vectors.tolist())),
+            ("camera", None if self.camera is None else f"{self.camera.columns} x {self.camera.rows} pixels"),
+            ("digest", self.digest),
+        ]
+        return card(f"Bench: {self.name}", rows, warnings=bench_warnings(self))
 
     @property
     def wavelength_um(self) -> float:

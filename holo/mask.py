@@ -18,6 +18,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from holo.arrays import namespace, to_host
+from holo.cards import card, levels_png
 from holo.errors import InputError, naming
 from holo.field.path import LightPath, wrap
 from holo.files import check_output, open_tiff, read_page, write_bytes, writing
@@ -71,6 +72,16 @@ class Mask:
     levels: Levels
     phase: NDArray[np.float32]
     record: dict[str, Any]
+
+    def _repr_html_(self) -> str:
+        """Show the mask in a notebook."""
+        record, (rows, columns) = self.record, self.levels.shape
+        told = [("panel", f"{columns} x {rows} pixels, {self.levels.dtype}"), ("made", f"{record['time']}, holo {record['holo']}")]
+        told += [(key, record[key]["path"] or "given in code") for key in SOURCES if record[key]]
+        figures = {name: value for name, value in record["figures"].items() if isinstance(value, int | float)}
+        told += [(f"predicted {name.replace('_', ' ')}", value) for name, value in figures.items()]
+        told += [("nudges", len(record["nudges"]))] if record["nudges"] else []
+        return card("Mask", told, *levels_png(self.levels))
 
 
 # ---------------------------------------------------------------------------------------------------------------------

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from holo.cards import card, sites_png
 from holo.errors import InputError
 from holo.field.path import LightPath, light_path
 from holo.field.sites import direct_fields
@@ -137,6 +138,19 @@ class Prediction:
     power_in_pupil: float
     undiffracted: float
     vector: Vector | None = None
+
+    def _repr_html_(self) -> str:
+        """Show the prediction in a notebook."""
+        bright = self.sites.bright
+        told = {name: value for name, value in self.summary().items() if isinstance(value, int | float)}
+        off = np.zeros(len(bright))
+        off[bright] = self.relative[bright] / self.relative[bright].mean() - 1
+        most = float(np.abs(off).max(initial=0.0))
+        caption = (
+            f"x to the right, y down; intensity over target from its mean, red -{most:.2g} to blue +{most:.2g}; circles are dark sites"
+        )
+        picture = sites_png(self.sites.xyz_um[:, :2], off / (most or 1.0), ~bright)
+        return card("Prediction, from the levels", [(name.replace("_", " "), value) for name, value in told.items()], picture, caption)
 
     def summary(self) -> dict[str, Any]:
         """All single figures as a JSON-compatible dict: `Figures`, shares of power, undiffracted light; ``vector_...`` of `Vector`."""

@@ -19,6 +19,7 @@ import pytest
 import tifffile
 from click.testing import CliRunner
 from PIL import Image
+from shown import NOISY, assert_printed, blocks
 
 import holo
 from holo.bench import demo_bench_text
@@ -425,7 +426,8 @@ def test_demo_in_a_process_of_its_own(tmp_path):
     figures = {line.split("  ")[0]: line.split("  ")[-1] for line in run.stdout.splitlines()}
     assert float(figures["measured shift rms"].split()[0]) < 0.2  # px: the light is where the registration has it
     assert int(figures["measured sites"]) == 44
-    assert "uniformity" in run.stdout
+    ((_, *shown),) = [block.splitlines() for block in blocks("text") if block.startswith("$ holo demo\n")]
+    assert_printed(shown, run.stdout.splitlines(), (*NOISY, "sensed", "balanced"))
     assert "laser safety officer" in run.stderr
     assert "report.html" in run.stderr
     again = process("demo", cwd=tmp_path)

@@ -516,6 +516,8 @@ def test_the_session_of_the_readme_is_real(setting, tmp_path, made, monkeypatch)
     with running(service) as port:
         for command, *shown in (part.splitlines() for part in readme("shell-session").split("$ ")[1:]):
             words = shlex.split(command)
+            if words[0] == "holo":
+                continue  # below
             assert words[:2] == ["curl", "-s"]
             given = dict(zip(words[3::2], words[4::2], strict=True))
             host, _, path = words[2].partition("/")
@@ -530,6 +532,25 @@ def test_the_session_of_the_readme_is_real(setting, tmp_path, made, monkeypatch)
             else:
                 assert re.sub(r"sha256:\w+", "", found.body.decode()) == re.sub(r"sha256:\w+", "", "\n".join(shown) + "\n")
     service.end()
+
+
+def test_the_command_of_the_readme_prints_what_it_shows(small_bench_file, tmp_path, made, monkeypatch):
+    """All but serving."""
+    monkeypatch.chdir(tmp_path)
+    monkeypatch.delenv("HOLO_TOKEN", raising=False)
+    monkeypatch.setattr("holo.serve.run", lambda server, host, port, *, ready, close, abort: ready(port))
+    small_bench_file(panel__frame_rate_hz=1000.0, panel__settling_ms=0.5)
+    Path("wanted.toml").write_text("[[add]]\nblock = [2, 2]\n")
+    Path("sites.csv").write_text("i,j\n0,0\n0,1\n1,0\n1,1\n2,0\n")
+    for name in ("ring", "nudged"):
+        write_mask(f"{name}.tiff", made)
+    write_manifest("manifest.json", manifest_of("manifest.json", ["ring.tiff", "nudged.tiff"]))
+    command, *shown = readme("shell-session").split("$ ")[1].splitlines()
+    words = shlex.split(command.removesuffix(" &"))
+    assert words[:2] == ["holo", "serve"]
+    result = CliRunner().invoke(main, words[1:])
+    assert result.exit_code == 0, result.output
+    assert result.stdout.splitlines() == shown
 
 
 def test_the_client_of_the_readme_takes_all_frames(port, setting):
