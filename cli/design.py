@@ -228,7 +228,7 @@ def _made(inputs: Inputs, wanted: DesignOptions, make: Callable[[Progress | None
     if outputs.report is not None:
         _report(outputs.report, inputs, made, outputs)
     if not found.converged:
-        warn([_shortfall(engine, found)])
+        warn([_shortfall(engine, made)])
     return {
         "mask": outputs.mask,
         **({"report": outputs.report / "report.html"} if outputs.report else {}),
@@ -242,13 +242,15 @@ def _made(inputs: Inputs, wanted: DesignOptions, make: Callable[[Progress | None
     }
 
 
-def _shortfall(engine: Engine, found: Retrieval) -> str:
-    """Say why a search ended before it was done."""
+def _shortfall(engine: Engine, made: Design) -> str:
+    """Say why a search ended before it was done, and where."""
+    found = made.retrieval
     if found.interrupted:
         return f"interrupted after {found.iterations} iterations: this is the best mask so far, and --again will not give it"
     if engine.name == "dense":
         return f"the search ended after {found.iterations} iterations, while the light was still getting better: try --effort high"
-    return f"the search ended after {found.iterations} iterations short of the uniformity or darkness it was to reach: try --effort high"
+    ended = f"the search ended after {found.iterations} iterations short of the uniformity or darkness it was to reach"
+    return f"{ended}: {made.prediction.worst()}; try --effort high, and see the warnings above for what stands in the way"
 
 
 def made_smooth(inputs: Inputs, make: Callable[[Progress | None], SmoothDesign], outputs: Outputs) -> dict[str, Any]:

@@ -17,6 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from holo.arrays import CPU, Device, namespace, to_device, to_host
+from holo.checks import check_finite
 from holo.field.path import LightPath
 from holo.field.sites import SiteTransform, panel_light
 from holo.field.window import WindowTransform
@@ -103,6 +104,7 @@ def trim(
     >>> trimmed.uniformity > trimmed.history[0]
     True
     """
+    check_finite("target", target)
     transform = SiteTransform(path, xyz_um)
     goal = np.sqrt(np.asarray(target, np.float64)) / path.envelope(np.asarray(xyz_um, np.float64))
 
