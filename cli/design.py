@@ -19,7 +19,6 @@ if TYPE_CHECKING:
     from holo.design import Design, DesignOptions, Engine, Inputs
     from holo.design_smooth import SmoothDesign
     from holo.retrieve.dense import DenseOptions
-    from holo.retrieve.spots import Retrieval
     from holo.retrieve.stages import Progress
 
 DENSE = ("darkness", "given_up", "drift_nm")

@@ -152,7 +152,7 @@ class Prediction:
         >>> tilt = bench.wavenumber_scale * (bench.panel.x_um * 60.0 + bench.panel.y_um[:, None] * 40.0)
         >>> levels = np.round(tilt / (2 * np.pi) * 212).astype(int) % 212
         >>> print(predict(bench, levels, sites).worst())  # all the light is on one of them
-        site (1, 0) with a target of 0.01 times the brightest gets 0.000113 times the light of its share
+        site (1, 0) with a target of 0.01 times the brightest gets 0.00196 times the light of its share
         """
         ratio = self.relative / np.nanmedian(self.relative)
         site = int(np.nanargmax(np.abs(np.log(np.maximum(ratio, 1e-300)))))
