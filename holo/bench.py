@@ -814,7 +814,7 @@ def _optics_warnings(bench: Bench) -> list[str]:
     if lit.max() > BLURRED * airy:
         found.append(
             f"the light fills too little of the pupil for its Airy radius of {airy:.3g} um: spots are as wide as those of {lit[0]:.3g} um"
-            f" along x and {lit[1]:.3g} um along y, and sites closer than that cannot be levelled; widen the beam, or set the sites apart"
+            f" along x and {lit[1]:.3g} um along y, and sites closer than that blur; widen the beam, or set them apart"
         )
     if share < 0.5:
         found.append(f"only {share:.1%} of the power on the panel falls inside the pupil: the beam overfills the pupil or lies beside it")
