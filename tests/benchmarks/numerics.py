@@ -42,7 +42,7 @@ HALF = 46.667 / 8
 SQUARE = {"vectors_um": [[1.2, 0.0], [0.0, 1.2]], "origin_um": [3.0, 3.0]}
 TRIANGULAR = {"geometry": "triangular", "spacing_um": 3.0, "origin_um": [6.0, 4.0]}
 EDGE = {"vectors_um": [[HALF * 0.9999, 0.0], [0.0, HALF * 0.9999]], "origin_um": [0.0, 0.0]}
-FOLDED = {"vectors_um": [[11.667, 0.0], [0.0, 11.667]], "origin_um": [0.0, 0.0]}
+FOLDED = {"vectors_um": [[11.6666, 0.0], [0.0, 11.6666]], "origin_um": [0.0, 0.0]}
 DIM = np.where(np.arange(25) == 7, 1e-4, 1.0)
 
 
