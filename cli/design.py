@@ -153,6 +153,7 @@ def remade(again: Path, bench: Path | None, outputs: Outputs) -> dict[str, Any]:
     from holo.design_smooth import remake_smooth
     from holo.errors import naming
     from holo.mask import read_mask
+    from holo.plans import mark_of_plans
 
     def make(shown: Progress | None) -> Design:
         with naming(again):
@@ -169,9 +170,11 @@ def remade(again: Path, bench: Path | None, outputs: Outputs) -> dict[str, Any]:
         inputs, wanted = recorded_inputs(old.record, bench), recorded_options(old.record)
     announce_device(wanted.device)
     result = _made(inputs, wanted, make, outputs) if inputs.arrangement.smooth is None else made_smooth(inputs, make_smooth, outputs)
-    same = np.array_equal(read_mask(outputs.mask).levels, old.levels)
+    same, now = np.array_equal(read_mask(outputs.mask).levels, old.levels), mark_of_plans()
     if not same:
         why = "another machine or version may round otherwise"
+        if old.record.get("plans", now) != now:
+            why = "other timed Fourier plans were used than the cache folder holds now, and they round otherwise"
         if find_device(wanted.device).name != wanted.device:
             why = f"it was made on a {wanted.device}, and another device rounds otherwise"
         if old.record["figures"].get("interrupted"):
@@ -354,4 +357,4 @@ def _announce_compiling() -> None:
     from holo.field import grid
 
     if not kernels_are_compiled(grid):
-        note("first run: the kernels are being compiled, which takes some seconds; later runs start at once")
+        note("first run: kernels are being compiled and transforms timed, which takes some seconds; later runs start at once")

@@ -1,6 +1,6 @@
-"""The one door to the array machinery: compiled kernels, Fourier plans and threads on the processor's cores, and a GPU.
+"""The one door to the array machinery: compiled kernels and threads on the processor's cores, and a GPU.
 
-Nothing else in holo imports numba, pyfftw or cupy, so that another back end needs changes here only.
+Nothing else in holo imports numba or cupy, so that another back end needs changes here only.
 """
 
 from __future__ import annotations
@@ -18,7 +18,7 @@ from typing import Any, TypeVar, cast
 
 import numba
 import numpy as np
-import pyfftw
+from llvmlite import binding
 from numpy.typing import NDArray
 
 from holo.errors import InputError
@@ -34,6 +34,11 @@ THREADS = "HOLO_THREADS"
 def kernel(function: Function) -> Function:
     """Compile a loop over arrays to machine code; it runs without the interpreter lock and is cached on disk."""
     return cast(Function, numba.njit(nogil=True, cache=True, fastmath={"contract", "arcp", "nsz"})(function))
+
+
+def quick_kernel(function: Function) -> Function:
+    """Compile as `kernel` does, but a division by 0 gives inf or nan, as in numpy: without that check loops become vector instructions."""
+    return cast(Function, numba.njit(nogil=True, cache=True, fastmath={"contract", "arcp", "nsz"}, error_model="numpy")(function))
 
 
 def core_count() -> int:
@@ -68,21 +73,10 @@ def fast_length(least: int) -> int:
     return min(factor << power for factor in (1, 3, 5, 9, 15) for power in powers if factor << power >= least)
 
 
-def empty_complex(shape: tuple[int, ...]) -> ComplexArray:
-    """Uninitialised complex64 array, aligned for vector instructions."""
-    return cast(ComplexArray, pyfftw.empty_aligned(shape, dtype="complex64"))
-
-
-def fourier_pair(buffer: ComplexArray, axis: int) -> tuple[Callable[[], None], Callable[[], None]]:
-    """In-place, unnormalised Fourier transforms of `buffer` along `axis`: (sign -1, sign +1).
-
-    The plans are estimated, never timed: a timed plan may differ from run to run, and with it the last bits of a mask.
-    """
-    plans = [
-        pyfftw.FFTW(buffer, buffer, axes=(axis,), direction=direction, flags=("FFTW_ESTIMATE",), threads=1)
-        for direction in ("FFTW_FORWARD", "FFTW_BACKWARD")
-    ]
-    return plans[0].execute, plans[1].execute
+@cache
+def processor() -> str:
+    """Name and abilities of the processor, as far as they decide which machine code runs on it."""
+    return f"{binding.get_host_cpu_name()} {binding.get_host_cpu_features().flatten()}"
 
 
 class Workers:
@@ -91,12 +85,12 @@ class Workers:
     Parameters
     ----------
     count : int
-        Number of threads; with 1 the caller does everything itself.
+        Number of threads, the caller's own among them; with 1 it does everything itself.
     """
 
     def __init__(self, count: int) -> None:
         self.count = count
-        self._pool = ThreadPoolExecutor(count) if count > 1 else None
+        self._pool = ThreadPoolExecutor(count - 1) if count > 1 else None
 
     def share(self, work: Callable[[int, Task], None], tasks: Iterable[Task]) -> None:
         """Call ``work(worker, task)`` for every task, `worker` being 0 .. count - 1; returns when all are done.
@@ -117,8 +111,9 @@ class Workers:
                     return
                 work(worker, task)
 
-        futures = [self._pool.submit(run, worker) for worker in range(self.count)]
+        futures = [self._pool.submit(run, worker) for worker in range(1, self.count)]
         try:
+            run(0)
             for future in futures:
                 future.result()
         finally:

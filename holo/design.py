@@ -25,6 +25,7 @@ from holo.field.vector import focus_weights, transverse
 from holo.files import digest_of, read_text
 from holo.lattice import Lattice, read_lattice
 from holo.mask import FORMAT, SOURCES, VERSION, Levels, Mask, levels_of_phase, phase_of_levels
+from holo.plans import mark_of_plans
 from holo.predict import Prediction, predict
 from holo.registration import Registration, Sites, closest_pair, parse_registration, place, registration_text
 from holo.retrieve.dense import DenseOptions, retrieve_dense
@@ -511,6 +512,7 @@ def mask_record(
         **sources,
         "seed": chosen.pop("seed"),
         "options": chosen,
+        "plans": mark_of_plans(),
         "figures": figures,
         "nudges": [],
     }
@@ -709,7 +711,7 @@ def _arrangement_of_table(text: str) -> Arrangement:
 
 
 def remake(record: dict[str, Any], bench_path: str | os.PathLike[str] | None = None, progress: Progress | None = None) -> Design:
-    """Make a mask again from its own record: the same levels and phase, bit for bit, on the same machine and versions.
+    """Make a mask again from its own record: the same levels and phase, bit for bit, on the same machine, plans and versions.
 
     Parameters
     ----------

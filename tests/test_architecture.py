@@ -26,6 +26,7 @@ ORDER = [
     "exposure",
     "bench",
     "arrays",
+    "plans",
     "field.path",
     "field.grid",
     "field.sites",
@@ -135,7 +136,7 @@ ORDER = [
 ]
 DOORS = {
     "numba": {"arrays"},
-    "pyfftw": {"arrays"},
+    "pyfftw": {"plans"},
     "cupy": {"arrays"},
     "matplotlib": {
         f"report.{name}" for name in ("style", "pictures", "smooth", "calibration", "wavefront", "response", "balancing", "atoms", "moves")

@@ -13,7 +13,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from holo.arrays import Device, Workers, core_count, empty_complex, fast_length, find_device, fourier_pair, namespace, to_device, to_host
+from holo.arrays import Device, Workers, core_count, fast_length, find_device, namespace, to_device, to_host
 from holo.errors import InputError
 
 
@@ -26,19 +26,6 @@ def test_fast_length_is_enough_and_not_much_more(least):
     assert least <= length <= max(1.25 * least, least + 1)
     assert length % 2 == 0
     assert odd in (1, 3, 5, 9, 15)
-
-
-@pytest.mark.parametrize("axis", [0, 1])
-def test_fourier_pair_has_the_signs_it_names(axis):
-    buffer = empty_complex((12, 18))
-    minus, plus = fourier_pair(buffer, axis)
-    values = np.random.default_rng(0).normal(size=(12, 18)).astype(np.complex64)
-    buffer[:] = values
-    minus()
-    np.testing.assert_allclose(buffer, np.fft.fft(values, axis=axis), atol=1e-4)
-    buffer[:] = values
-    plus()
-    np.testing.assert_allclose(buffer, np.fft.ifft(values, axis=axis) * values.shape[axis], atol=1e-4)
 
 
 @pytest.mark.parametrize("count", [1, 3])

@@ -305,6 +305,19 @@ def test_design_again_says_that_another_device_made_the_mask(made, tmp_path, mon
     assert "it was made on a gpu, and another device rounds otherwise" in run.stderr
 
 
+def test_design_again_says_that_other_plans_made_the_mask(made, tmp_path):
+    with tifffile.TiffFile(made / "mask.tiff") as file:
+        levels, phase, record = file.pages[0].asarray(), file.pages[1].asarray(), json.loads(file.pages[0].description)
+    assert re.fullmatch("[0-9a-f]{8}|estimated", record["plans"])
+    record["plans"] = "of another folder"
+    with tifffile.TiffWriter(tmp_path / "other.tiff") as file:
+        file.write(levels[::-1], description=json.dumps(record), metadata=None)
+        file.write(phase[::-1], metadata=None)
+    run = holo_("design", "--again", tmp_path / "other.tiff", "-o", tmp_path / "again.tiff")
+    assert run.exit_code == 0
+    assert "other timed Fourier plans were used than the cache folder holds now" in run.stderr
+
+
 def test_nudge_moves_the_light_to_where_it_says(made, tmp_path):
     before = result_of("predict", made / "mask.tiff", "--bench", made / "bench.toml")
     told = result_of("nudge", made / "mask.tiff", "-o", tmp_path / "nudged.tiff", "--by-um", -3, 3, "--focus-um", 0.5)

@@ -65,7 +65,7 @@ def close(shown, found):
         one, other = float(shown.rstrip(",")), float(found.rstrip(","))
     except ValueError:
         return shown == found
-    return abs(one - other) <= 0.03 * abs(one) or (0 < one < 1e-2 and one / 30 < other < 30 * one)
+    return abs(one - other) <= 0.03 * abs(one) or (0 < abs(one) < 1e-2 and abs(one) / 30 < abs(other) < 30 * abs(one))
 
 
 def test_the_session_prints_what_it_shows(tmp_path, monkeypatch):

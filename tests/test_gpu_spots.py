@@ -17,6 +17,8 @@ from holo.field.path import light_path
 from holo.field.sites import SiteTransform, direct_fields
 from holo.mask import phase_of_levels
 from holo.moves import Limits, MoveOptions, Mover, track
+from holo.rearranger import RearrangeOptions, Rearranger
+from holo.registration import Sites
 from holo.retrieve.device import DeviceLoop
 from holo.retrieve.follow import Pace
 from holo.retrieve.spots import EFFORTS, retrieve_spots
@@ -154,15 +156,13 @@ def test_masks_are_as_good_as_those_of_the_cpu(dark, gpu_or_double):
     target = np.zeros(len(sites))
     target[:16] = np.linspace(1, 1.5, 16)
     told = []
-    found = retrieve_spots(
-        path,
-        sites,
-        target,
-        rng=np.random.default_rng(0),
-        device=gpu_or_double[1],
-        progress=lambda stage, count, level: told.append((stage, count)),
-    )
-    cpu = retrieve_spots(path, sites, target, rng=np.random.default_rng(0))
+    asked = {"effort": "quick", "uniformity": 0.9999}
+
+    def search(device, progress=None):
+        return retrieve_spots(path, sites, target, rng=np.random.default_rng(0), device=device, progress=progress, **asked)
+
+    found = search(gpu_or_double[1], lambda stage, count, level: told.append((stage, count)))
+    cpu = search(CPU)
     light = np.abs(direct_fields(path, found.phase, sites)) ** 2
     ratio = light[:16] / target[:16]
     assert found.converged
@@ -170,10 +170,10 @@ def test_masks_are_as_good_as_those_of_the_cpu(dark, gpu_or_double):
     assert light.sum() == pytest.approx(found.efficiency, rel=1e-4)
     assert found.efficiency > cpu.efficiency - 0.005
     if dark:
-        assert light[16:].max() / light[:16].mean() < 2 * EFFORTS["normal"].darkness
+        assert light[16:].max() / light[:16].mean() < 2 * EFFORTS["quick"].darkness
         assert found.crosstalk == pytest.approx(light[16:].max() / light[:16].mean(), rel=0.2, abs=1e-6)
     assert told[-1][0] == ("turn" if dark else "hold")
-    again = retrieve_spots(path, sites, target, rng=np.random.default_rng(0), device=gpu_or_double[1])
+    again = search(gpu_or_double[1])
     assert np.array_equal(again.phase, found.phase)
 
 
@@ -242,3 +242,19 @@ def test_a_step_that_cannot_be_made_short_enough_is_told(gpu_or_double):
     mover = DeviceMover(bench, MoveOptions(Pace(limit=3), lowest=0.9999))
     with pytest.raises(RearrangementError, match="halved 5 times"):
         list(mover.frames(moved, target, mover.start(moved.places_um(0), target, waves)))
+
+
+def test_a_rearrangement_runs_on_the_device(gpu_or_double):
+    bench = bench_of(110, 120)
+    path = light_path(bench)
+    reservoir = turned_block(path, 4)
+    wanted = Sites(np.array([[0.0, 0.0], [1.0, 0.0], [0.0, 1.0]]), reservoir[[5, 6, 9]], np.array([1.0, 1.0, 2.0]))
+    options = RearrangeOptions(device="gpu", moves=MoveOptions(lowest=None))
+    ready = Rearranger(bench, reservoir, wanted, options)
+    assert isinstance(ready.mover, DeviceMover)
+    answer = ready.answer(np.arange(16) % 4 == 0)
+    frames = list(ready.frames(answer))
+    assert len(frames) == answer.track.frames
+    fields = direct_fields(path, phase_of_levels(frames[-1].levels, bench.panel), answer.track.places_um(frames[-1].progress))
+    ratio = np.abs(fields) ** 2 / answer.target
+    assert ratio.std() / ratio.mean() < 0.02

@@ -33,7 +33,7 @@ BLOCK, RADIX = 640, 8
 LINES_DOWN, BLOCK_ACROSS = 4, 256
 """Columns of the grid that a block takes: 32 bytes, which memory gives at a time; and threads that share rows."""
 
-GATHERED, MANY = (16, 64), 32768
+GATHERED, MANY = (32, 64), 32768
 """Points that a block gathers where they are few and where they are many, and how many are many."""
 
 PLACES = np.dtype([(name, np.uint64) for name in ("row", "column", "down", "across", "factor")])

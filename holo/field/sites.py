@@ -10,21 +10,21 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from copy import copy
-from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-from holo.arrays import ComplexArray, Workers, core_count, empty_complex, fast_length, fourier_pair
+from holo.arrays import ComplexArray, Workers, core_count, fast_length
 from holo.checks import check_finite
 from holo.errors import InputError
 from holo.field import grid
 from holo.field.grid import OVERSAMPLING, WIDTH, WIDTH_COARSE
 from holo.field.path import LightPath
+from holo.plans import empty_complex, fourier_lines
 
 BLOCK = 32
-"""Columns, or rows, that one Fourier plan takes at a time, few enough to stay in the processor's cache."""
+"""Rows, or columns, that one thread transforms at a time, few enough to stay in its cache."""
 
 
 def direct_fields(path: LightPath, phase: NDArray[np.floating[Any]], xyz_um: NDArray[np.floating[Any]]) -> NDArray[np.complex128]:
@@ -146,8 +146,10 @@ class SiteTransform:
         self._grid = (fast_length(_padded(len(y))), fast_length(_padded(len(x))))
         self._width = WIDTH_COARSE if coarse else WIDTH
         self._place(points, x, y)
-        light = path.amplitude[self._box].astype(np.float32)
-        self._light = light * self._down.correction[:, None].astype(np.float32) * self._across.correction.astype(np.float32)
+        light = path.amplitude[self._box].T.astype(np.float32, order="C")  # the columns of the panel are what goes through the cache
+        light *= self._down.correction.astype(np.float32)
+        light *= self._across.correction[:, None].astype(np.float32)
+        self._light = light
         self._refocus()
         self._reserve()
 
@@ -173,7 +175,7 @@ class SiteTransform:
             other._store = empty_complex((rows + rows // 4, other._grid[1]))
         other._bands = other._store[:rows]
         if len(other._depths) > 1 and not other._sums:
-            other._sums = [empty_complex((other._size[0], BLOCK)) for _ in range(other._workers.count)]
+            other._sums = other._space_for_sums()
         elif len(other._depths) == 1:
             other._sums = []
         return other
@@ -181,7 +183,7 @@ class SiteTransform:
     def _refocus(self) -> None:
         """What the depth of each plane does to the light of each pixel."""
         defocus = self.path.defocus[self._box]
-        self._defocus = [np.exp(-1j * defocus * depth).astype(np.complex64) if depth else None for depth in self._depths]
+        self._defocus = [np.exp(-1j * defocus.T * depth).astype(np.complex64, order="C") if depth else None for depth in self._depths]
 
     def _place(self, points: NDArray[np.float64], x: NDArray[np.float64], y: NDArray[np.float64]) -> None:
         """Where on the grid the points lie, in the order of their rows."""
@@ -208,12 +210,15 @@ class SiteTransform:
         """Memory for the bands and, for each thread, blocks of rows and columns."""
         small = self._grid[0] * self._grid[1] < 2**17  # handing work to threads would cost more than it saves
         self._workers = Workers(1 if small else core_count())
-        several = range(self._workers.count)
         self._store = empty_complex((self._band * len(self._depths), self._grid[1]))
         self._bands = self._store
-        self._rows = [_Block.of((BLOCK, self._grid[1]), 1) for _ in several]
-        self._columns = [_Block.of((self._grid[0], BLOCK), 0) for _ in several]
-        self._sums = [empty_complex((self._size[0], BLOCK)) for _ in several] if len(self._depths) > 1 else []
+        lines = {length: fourier_lines(self._workers.count, BLOCK, length, timed=not small) for length in set(self._grid)}
+        self._columns, self._rows = (lines[length] for length in self._grid)
+        self._sums = self._space_for_sums() if len(self._depths) > 1 else []
+
+    def _space_for_sums(self) -> list[ComplexArray]:
+        """For each thread, a block of columns in which the light of several planes is added up."""
+        return [empty_complex((BLOCK, self._grid[0])) for _ in range(self._workers.count)]
 
     def project(self, values: NDArray[np.complexfloating[Any, Any]]) -> NDArray[np.complex64]:
         """Fields at the sites of the mask whose phase is that of ``adjoint(values)``: one whole iteration.
@@ -230,7 +235,7 @@ class SiteTransform:
 
         def columns(worker: int, start: int, stop: int) -> None:
             summed = self._superpose(worker, start, stop)
-            grid.replace_modulus(summed, self._light, start, stop)
+            grid.replace_modulus(summed, self._down.first, self._light, start, stop)
             self._send(worker, summed, start, stop)
 
         self._spread(values)
@@ -247,12 +252,12 @@ class SiteTransform:
         Returns
         -------
         ndarray of complex64
-            In the shape of the part of the panel that the plan covers, and up to a phase ramp that is the plan's own.
+            One row for each column of the part of the panel that the plan covers, and up to a phase ramp that is the plan's own.
         """
-        factors = np.empty(self._size, np.complex64)
+        factors = np.empty(self._light.shape, np.complex64)
 
         def columns(worker: int, start: int, stop: int) -> None:
-            grid.unit_columns(self._superpose(worker, start, stop), factors, start, stop)
+            grid.unit_columns(self._superpose(worker, start, stop), self._down.first, factors, start, stop)
 
         self._spread(values)
         self._share_columns(columns)
@@ -280,7 +285,7 @@ class SiteTransform:
 
         def columns(worker: int, start: int, stop: int) -> None:
             summed = self._superpose(worker, start, stop)
-            grid.turn_columns(summed, unit, self._light, start, stop)
+            grid.turn_columns(summed, self._down.first, unit, self._light, start, stop)
             self._send(worker, summed, start, stop)
 
         self._spread(values)
@@ -290,7 +295,7 @@ class SiteTransform:
     def angle_between(self, before: NDArray[np.complex64], after: NDArray[np.complex64]) -> NDArray[np.float32]:
         """Angle from one state of the phase factors of `unit` to another, rad, in the shape of the panel; 0 beyond the plan's part."""
         angle = np.zeros(self.path.amplitude.shape, np.float32)
-        angle[self._box] = np.angle(after * before.conj())
+        angle[self._box] = np.angle(after * before.conj()).T
         return angle
 
     def forward(self, field: NDArray[np.complexfloating[Any, Any]]) -> NDArray[np.complex64]:
@@ -311,8 +316,8 @@ class SiteTransform:
         across = self._across.correction.astype(np.float32)
 
         def columns(worker: int, start: int, stop: int) -> None:
-            light = np.zeros((self._size[0], BLOCK), np.complex64)
-            light[:, : stop - start] = inside[:, start:stop] * down * across[start:stop]
+            light = np.zeros((BLOCK, self._grid[0]), np.complex64)
+            light[: stop - start, self._pixels] = (inside[:, start:stop] * down * across[start:stop]).T
             self._send(worker, light, start, stop)
 
         self._share_columns(columns)
@@ -335,7 +340,7 @@ class SiteTransform:
         down = (self._down.correction * np.exp(1j * self._down.ramp))[:, None]
 
         def columns(worker: int, start: int, stop: int) -> None:
-            light = self._superpose(worker, start, stop)[:, : stop - start]
+            light = self._superpose(worker, start, stop)[: stop - start, self._pixels].T
             inside[:, start:stop] = light * down * self._across.correction[start:stop]
 
         self._spread(values)
@@ -362,7 +367,7 @@ class SiteTransform:
         down = self.path.scale * moved_um[1] * self.path.y_um[self._box[0]] + self._down.ramp
 
         def columns(worker: int, start: int, stop: int) -> None:
-            grid.phase_columns(self._superpose(worker, start, stop), down, across, aberration, inside, start, stop)
+            grid.phase_columns(self._superpose(worker, start, stop), self._down.first, down, across, aberration, inside, start, stop)
 
         self._spread(values)
         self._share_columns(columns)
@@ -397,7 +402,8 @@ class SiteTransform:
         down = (self._down.ramp / (2 * np.pi)).astype(np.float32)
 
         def columns(worker: int, start: int, stop: int) -> None:
-            grid.level_columns(self._superpose(worker, start, stop), down, shift, *choices, before, inside, start, stop)
+            summed = self._superpose(worker, start, stop)
+            grid.level_columns(summed, self._down.first, down, shift, *choices, before, inside, start, stop)
 
         self._spread(values)
         self._share_columns(columns)
@@ -407,9 +413,14 @@ class SiteTransform:
         """Call ``work(worker, start, stop)`` for each block of columns of the panel."""
         self._workers.share(lambda worker, start: work(worker, start, min(start + BLOCK, self._size[1])), range(0, self._size[1], BLOCK))
 
+    @property
+    def _pixels(self) -> slice:
+        """The points of a line of the grid that the pixels of a column of the panel take."""
+        return slice(self._down.first, self._down.first + self._size[0])
+
     def _plane(self, plane: int) -> ComplexArray:
-        """The band of a plane, on the columns that the panel takes of the grid."""
-        return self._bands[plane * self._band : (plane + 1) * self._band, self._across.first : self._across.first + self._size[1]]
+        """The band of a plane."""
+        return self._bands[plane * self._band : (plane + 1) * self._band]
 
     def _spread(self, values: NDArray[np.complexfloating[Any, Any]]) -> None:
         """Lay the sites on the grid and transform along rows; leaves the result in the bands."""
@@ -430,7 +441,9 @@ class SiteTransform:
 
         def rows(worker: int, start: int) -> None:
             block, stop = self._rows[worker], min(start + BLOCK, len(self._bands))
-            block.buffer[:] = 0
+            block.buffer[:, : pixels.start] = 0
+            block.buffer[:, pixels.stop :] = 0
+            block.buffer[stop - start :] = 0
             block.buffer[: stop - start, pixels] = self._bands[start:stop, pixels]
             block.minus()
             self._bands[start:stop] = block.buffer[: stop - start]
@@ -444,50 +457,31 @@ class SiteTransform:
         return fields
 
     def _superpose(self, worker: int, start: int, stop: int) -> ComplexArray:
-        """Columns `start` to `stop` of the field that the bands send to the panel, summed over the planes."""
-        buffer, panel = self._columns[worker].buffer, self._panel_rows(worker)
+        """Columns `start` to `stop` of the field that the bands send to the panel, summed over the planes; one column a line."""
+        lines, first = self._columns[worker], self._across.first
         for plane, defocus in enumerate(self._defocus):
-            grid.load_columns(self._plane(plane), buffer, start, stop)
-            self._columns[worker].plus()
+            grid.load_columns(self._plane(plane), lines.buffer, first + start, first + stop)
+            lines.plus()
             if defocus is not None:
-                grid.multiply_columns(panel, defocus, start, stop, True)
+                grid.multiply_columns(lines.buffer, self._down.first, defocus, start, stop, True)
             if self._sums and plane == 0:
-                self._sums[worker][:] = panel
+                self._sums[worker][:] = lines.buffer
             elif self._sums:
-                self._sums[worker] += panel
-        return self._sums[worker] if self._sums else panel
-
-    def _panel_rows(self, worker: int) -> ComplexArray:
-        """The rows of a block of columns that the panel takes of the grid."""
-        return self._columns[worker].buffer[self._down.first : self._down.first + self._size[0]]
+                self._sums[worker] += lines.buffer
+        return self._sums[worker] if self._sums else lines.buffer
 
     def _send(self, worker: int, light: ComplexArray, start: int, stop: int) -> None:
-        """Transform light on columns `start` to `stop` of the panel along them and put it into the bands of every plane."""
-        buffer, panel = self._columns[worker].buffer, self._panel_rows(worker)
+        """Transform light on columns `start` to `stop` of the panel, one a line, and put it into the bands of every plane."""
+        lines, first, pixels = self._columns[worker], self._across.first, self._pixels
         for plane, defocus in enumerate(self._defocus):
-            if not np.may_share_memory(light, panel):
-                panel[:] = light
-            buffer[: self._down.first] = 0
-            buffer[self._down.first + self._size[0] :] = 0
+            if light is not lines.buffer:
+                lines.buffer[:, pixels] = light[:, pixels]
+            lines.buffer[:, : pixels.start] = 0
+            lines.buffer[:, pixels.stop :] = 0
             if defocus is not None:
-                grid.multiply_columns(panel, defocus, start, stop, False)
-            self._columns[worker].minus()
-            grid.store_columns(buffer, self._plane(plane), start, stop)
-
-
-@dataclass(frozen=True)
-class _Block:
-    """A buffer that fits the cache, with its transforms in place."""
-
-    buffer: ComplexArray
-    minus: Callable[[], None]
-    plus: Callable[[], None]
-
-    @staticmethod
-    def of(shape: tuple[int, int], axis: int) -> _Block:
-        buffer = empty_complex(shape)
-        buffer[:] = 0
-        return _Block(buffer, *fourier_pair(buffer, axis))
+                grid.multiply_columns(lines.buffer, self._down.first, defocus, start, stop, False)
+            lines.minus()
+            grid.store_columns(lines.buffer, self._plane(plane), first + start, first + stop)
 
 
 def _padded(pixels: int) -> int:

@@ -6,16 +6,16 @@ Axes, signs and units: DEVELOPERS.md, Conventions.
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-from holo.arrays import ComplexArray, Workers, core_count, empty_complex, fast_length, fourier_pair, kernel
+from holo.arrays import ComplexArray, Workers, core_count, fast_length, kernel
 from holo.errors import InputError
 from holo.field.path import LightPath
 from holo.field.sites import pupil_box
+from holo.plans import empty_complex, fourier_lines
 
 Real = NDArray[np.float32]
 
@@ -101,7 +101,8 @@ class WindowTransform:
         small = self.grid[0] * self.grid[1] < 2**17  # handing work to threads would cost more than it saves
         self._workers = Workers(1 if small else core_count())
         self._half = empty_complex((len(self.x_um), len(self.amplitude)))
-        self._across, self._down = ([_Lines.of(length) for _ in range(self._workers.count)] for length in self.grid[::-1])
+        lines = {length: fourier_lines(self._workers.count, BLOCK, length, timed=not small) for length in set(self.grid)}
+        self._down, self._across = (lines[length] for length in self.grid)
 
     def light(self, theta: Real) -> NDArray[np.complex64]:
         """Light of the beam with the phase `theta`, rad, both in the shape of the box: ``A exp(i theta)``."""
@@ -183,21 +184,6 @@ def _axis(path: LightPath, pixels: NDArray[np.float64], centre_um: float, size_u
     cell = field / length
     count = min(int(np.ceil(size_um / cell)) + 1, length)
     return np.asarray(centre_um + (np.arange(count) - (count - 1) / 2) * cell, np.float64), length
-
-
-@dataclass(frozen=True)
-class _Lines:
-    """A block of lines that fits the cache, with its transforms in place."""
-
-    buffer: ComplexArray
-    minus: Callable[[], None]
-    plus: Callable[[], None]
-
-    @staticmethod
-    def of(length: int) -> _Lines:
-        buffer = empty_complex((BLOCK, length))
-        buffer[:] = 0
-        return _Lines(buffer, *fourier_pair(buffer, 1))
 
 
 # ---------------------------------------------------------------------------------------------------------------------

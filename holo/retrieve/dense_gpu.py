@@ -172,7 +172,7 @@ def _length(pixels: int) -> int:
 
 def _reach(axis: grid.Axis) -> int:
     """Number of grid points up to the last that a kernel reaches."""
-    return int(axis.start.max()) + axis.weights.shape[1]
+    return int(axis.start.max() + axis.weights.shape[1])
 
 
 def _to_grid(axis: grid.Axis, length: int) -> Fields:

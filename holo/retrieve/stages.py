@@ -165,7 +165,7 @@ class Stage:
         unit = transform.unit(values)
         fields, pull = transform.project(values), np.zeros(len(values), np.complex128)
         scale = 2 * PULL / float(np.sum(transform.path.amplitude**2))
-        before, least = unit.copy(), np.inf
+        before, after, least = unit.copy(), unit.copy(), np.inf
         best = Turned(np.zeros(0, np.float32), np.zeros(0), np.inf, ())
         for _ in range(limit + 1):
             moduli = np.abs(fields[:count]).astype(np.float64)
@@ -176,7 +176,8 @@ class Stage:
                 self.progress("turn", len(history), figures[1])
             excess = max((1 - figures[1]) / (1 - uniformity), crosstalk / darkness)
             if excess < least:
-                least, after, best = excess, unit.copy(), replace(best, moduli=moduli, crosstalk=crosstalk)
+                after[:] = unit  # into memory that is there: new memory would cost more than the copy
+                least, best = excess, replace(best, moduli=moduli, crosstalk=crosstalk)
             if excess <= 1:
                 break
             error = np.log(moduli / self.goal)

@@ -16,11 +16,11 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from holo.arrays import CPU, Device, namespace, to_device, to_host
+from holo.arrays import CPU, ComplexArray, Device, kernel, namespace, to_device, to_host
 from holo.checks import check_finite
 from holo.field.path import LightPath
-from holo.field.sites import SiteTransform, panel_light
-from holo.field.window import WindowTransform
+from holo.field.sites import SiteTransform
+from holo.field.window import WindowTransform, sine_and_cosine
 from holo.field.window_gpu import GpuWindow
 
 Phase = NDArray[np.floating[Any]]
@@ -104,12 +104,16 @@ def trim(
     >>> trimmed.uniformity > trimmed.history[0]
     True
     """
-    check_finite("target", target)
+    for name, values in (("phase", phase), ("target", target)):
+        check_finite(name, values)
     transform = SiteTransform(path, xyz_um)
     goal = np.sqrt(np.asarray(target, np.float64)) / path.envelope(np.asarray(xyz_um, np.float64))
+    amplitude = path.amplitude.astype(np.float32)
 
     def light(real: Phase) -> NDArray[np.complex64]:
-        return panel_light(path, real).astype(np.complex64)
+        out = np.empty(amplitude.shape, np.complex64)
+        _light(amplitude, np.asarray(real, np.float64), path.aberration, out)
+        return out
 
     start = light(phase)
     fields = transform.forward(start)
@@ -190,3 +194,15 @@ def trim_window(
         wanted = xp.array(phase, np.float64)
         wanted[box] += plan.pull(start, xp.asarray(unit * change, np.complex64)) * gain
     return replace(best, phase=to_host(best.phase), history=tuple(history))
+
+
+@kernel
+def _light(amplitude: NDArray[np.float32], phase: NDArray[np.float64], more: NDArray[np.float64], out: ComplexArray) -> None:
+    """Light ``A exp(i (phase + more))``; whole turns are taken off before the rounding to float32."""
+    for row in range(out.shape[0]):
+        for column in range(out.shape[1]):
+            angle = phase[row, column] + more[row, column]
+            angle -= 2 * np.pi * np.floor(angle * (0.5 / np.pi) + 0.5)
+            sine, cosine = sine_and_cosine(np.float32(angle))
+            size = amplitude[row, column]
+            out[row, column] = complex(size * cosine, size * sine)
