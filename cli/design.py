@@ -19,7 +19,6 @@ if TYPE_CHECKING:
     from holo.design import Design, DesignOptions, Engine, Inputs
     from holo.design_smooth import SmoothDesign
     from holo.retrieve.dense import DenseOptions
-    from holo.retrieve.spots import Retrieval
     from holo.retrieve.stages import Progress
 
 DENSE = ("darkness", "given_up", "drift_nm")
@@ -231,7 +230,7 @@ def _made(inputs: Inputs, wanted: DesignOptions, make: Callable[[Progress | None
     if outputs.report is not None:
         _report(outputs.report, inputs, made, outputs)
     if not found.converged:
-        warn([_shortfall(engine, found)])
+        warn([_shortfall(engine, made)])
     return {
         "mask": outputs.mask,
         **({"report": outputs.report / "report.html"} if outputs.report else {}),
@@ -245,13 +244,15 @@ def _made(inputs: Inputs, wanted: DesignOptions, make: Callable[[Progress | None
     }
 
 
-def _shortfall(engine: Engine, found: Retrieval) -> str:
-    """Say why a search ended before it was done."""
+def _shortfall(engine: Engine, made: Design) -> str:
+    """Say why a search ended before it was done, and where."""
+    found = made.retrieval
     if found.interrupted:
         return f"interrupted after {found.iterations} iterations: this is the best mask so far, and --again will not give it"
     if engine.name == "dense":
         return f"the search ended after {found.iterations} iterations, while the light was still getting better: try --effort high"
-    return f"the search ended after {found.iterations} iterations short of the uniformity or darkness it was to reach: try --effort high"
+    ended = f"the search ended after {found.iterations} iterations short of the uniformity or darkness it was to reach"
+    return f"{ended}: {made.prediction.worst()}; try --effort high, and see the warnings above for what stands in the way"
 
 
 def made_smooth(inputs: Inputs, make: Callable[[Progress | None], SmoothDesign], outputs: Outputs) -> dict[str, Any]:

@@ -10,8 +10,9 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from holo.checks import check_finite, frozen_array
 from holo.errors import InputError
-from holo.lattice import Lattice, frozen_array
+from holo.lattice import Lattice
 
 _FLATTEST = 1e-6
 _EXACT = np.zeros((6, 6))
@@ -59,7 +60,8 @@ class Affine:
         object.__setattr__(self, "covariance", covariance)
 
     def apply(self, points: ArrayLike) -> NDArray[np.float64]:
-        """Map points, shape (n, 2), to points, shape (n, 2)."""
+        """Map points, shape (n, 2), to points, shape (n, 2); raises `InputError` unless they are finite."""
+        check_finite("points", points)
         return np.asarray(points, dtype=np.float64).reshape(-1, 2) @ self.matrix.T + self.offset
 
     def inverse(self) -> Affine:

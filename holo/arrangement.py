@@ -15,10 +15,11 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from holo.cards import card, sites_png
+from holo.checks import frozen_array
 from holo.errors import InputError, naming
 from holo.files import digest, read_csv, read_text
 from holo.images import read_grey
-from holo.lattice import Lattice, frozen_array
+from holo.lattice import Lattice
 from holo.smooth import Smooth, read_smooth, smooth_files
 from holo.tables import REQUIRED, Table, parse_toml
 

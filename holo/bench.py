@@ -21,6 +21,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from holo.cards import card
+from holo.checks import check_finite
 from holo.errors import InputError
 from holo.exposure import beam_caution
 from holo.files import MAX_PIXELS, digest, digest_of, read_csv, read_text, read_tiff
@@ -224,6 +225,21 @@ class Bench:
         return AIRY_RADIUS * self.wavelength_um / self.optics.numerical_aperture
 
     @property
+    def lit_resolution_um(self) -> NDArray[np.float64]:
+        """Airy radius along x and y of an evenly lit round pupil whose spot is as wide as that of the light there is.
+
+        Notes
+        -----
+        At its peak a spot falls off as ``1 - (k X)^2 var(x)``, with the variance of the pixels' places weighted by amplitude: a fourth of
+        the square of the radius for an even pupil (derived here: the second moment of a Fourier pair). Infinite for a panel of one row, or
+        column, across it.
+        """
+        amplitude = np.where(pupil_radii(self) <= 1, np.sqrt(beam_intensity(self)), 0.0)
+        radii = [2 * _deviation(places, amplitude.sum(axis=axis)) for places, axis in ((self.panel.x_um, 0), (self.panel.y_um, 1))]
+        with np.errstate(divide="ignore"):
+            return np.asarray(self.airy_radius_um * self.pupil_radius_um / np.array(radii))
+
+    @property
     def spot_width_um(self) -> float:
         """Standard deviation of the Gaussian that comes nearest to a spot, 0.21 lambda / NA.
 
@@ -243,6 +259,12 @@ class Bench:
         The latter lies at ``2 n lambda / NA^2`` (Born & Wolf, 7th ed., sec. 8.8.2).
         """
         return np.array([self.airy_radius_um, self.airy_radius_um, 2 * self.depth_of_focus_um])
+
+
+def _deviation(places: NDArray[np.float64], weights: NDArray[np.float64]) -> float:
+    """Standard deviation of weighted places."""
+    shares = weights / weights.sum()
+    return float(np.sqrt(shares @ (places - shares @ places) ** 2))
 
 
 def demo_bench_text() -> str:
@@ -623,6 +645,7 @@ def pixel_envelope(points_um: NDArray[np.float64], scale: float, side_um: float)
     >>> pixel_envelope(points, bench.wavenumber_scale, bench.panel.pitch_um).round(4)
     array([1.    , 0.6366])
     """
+    check_finite("points_um", points_um)
     u = np.asarray(points_um, float)[:, :2] * (side_um * scale / (2 * np.pi))
     return np.asarray(np.prod(np.sinc(u), axis=1))
 
@@ -735,6 +758,9 @@ def bench_warnings(bench: Bench, sites: Sites | None = None) -> list[str]:
     return found if sites is None else [*found, *_site_warnings(bench, sites)]
 
 
+BLURRED = 1.5
+"""Width of the spots, over that of an evenly lit pupil, from which on a user is told."""
+
 HOPELESS = 0.5
 """Distance to a bright site, over the resolution, below which no mask keeps a dark site dark."""
 
@@ -742,7 +768,8 @@ HOPELESS = 0.5
 def drowned(bench: Bench, sites: Sites, share: float = 1.0) -> NDArray[np.bool_]:
     """Tell which dark sites lie so close to a bright one that separated spots cannot keep its light away, shape (n,).
 
-    Closer, that is, than a share of the resolution (`Bench.resolution_um`).
+    Closer, that is, than a share of the resolution (`Bench.resolution_um`); or as close to a place one field's width away from a bright
+    site, where the panel's pixels put the same light (Goodman, Introduction to Fourier Optics, sec. 2.4: the spectrum of samples repeats).
 
     Examples
     --------
@@ -757,7 +784,11 @@ def drowned(bench: Bench, sites: Sites, share: float = 1.0) -> NDArray[np.bool_]
     bright, places = sites.target > 0, sites.xyz_um / bench.resolution_um
     if not bright.any():
         return bright
-    return np.asarray(~bright & (KDTree(places[bright]).query(places)[0] < share * (1 - 1e-9)))
+    period = np.array([bench.field_um, bench.field_um, 0.0]) / bench.resolution_um  # 0 for an axis without one
+    around = np.where(period > 0, places - period * np.floor(places / np.where(period > 0, period, 1)), places)
+    around[(period > 0) & (around >= period)] = 0.0
+    tree = KDTree(around[bright], boxsize=period)
+    return np.asarray(~bright & (tree.query(around)[0] < share * (1 - 1e-9)))
 
 
 def _light_warnings(bench: Bench) -> list[str]:
@@ -794,6 +825,12 @@ def _optics_warnings(bench: Bench) -> list[str]:
             f"the pupil reaches beyond the panel (radius {radius / 1e3:.4g} mm, half the panel's shorter side {half / 1e3:.4g} mm): spots"
             " are larger than the Airy radius says"
         )
+    lit = bench.lit_resolution_um
+    if lit.max() > BLURRED * airy:
+        found.append(
+            f"the light fills too little of the pupil for its Airy radius of {airy:.3g} um: spots are as wide as those of {lit[0]:.3g} um"
+            f" along x and {lit[1]:.3g} um along y, and sites closer than that blur; widen the beam, or set them apart"
+        )
     if share < 0.5:
         found.append(f"only {share:.1%} of the power on the panel falls inside the pupil: the beam overfills the pupil or lies beside it")
     return found
@@ -805,11 +842,16 @@ def _site_warnings(bench: Bench, sites: Sites) -> list[str]:
     beyond = np.asarray((np.abs(sites.xyz_um[:, :2]) > half).any(axis=1))
     undiffracted = np.asarray(np.hypot(*sites.xyz_um[:, :2].T) < reach)
     ghosts = _on_ghosts(sites.xyz_um, sites.xyz_um[sites.target > 0], reach)
-    lost = drowned(bench, sites, HOPELESS)
+    lost, folded = drowned(bench, sites, HOPELESS), _folded(bench, sites.xyz_um)
     if beyond.any():
         found.append(
             f"{_count(sites, beyond)} beyond the field that the panel can address, {half:.4g} um to each side of the axis: their light"
             " would come out at other places"
+        )
+    if folded.any():
+        found.append(
+            f"{_count(sites, folded)} on a place one width of the field ({bench.field_um:.4g} um) away from another one, where the panel"
+            " puts the same light: they cannot get targets of their own; move the arrangement off the edge of the field"
         )
     if undiffracted.any():
         found.append(
@@ -826,6 +868,19 @@ def _site_warnings(bench: Bench, sites: Sites) -> list[str]:
             f"{_count(sites, lost)} so close to a bright site (Airy radius {bench.airy_radius_um:.3g} um) that they cannot be kept dark:"
             " their crosstalk is predicted, but the search does not care for it"
         )
+    return found
+
+
+def _folded(bench: Bench, xyz_um: NDArray[np.float64]) -> NDArray[np.bool_]:
+    """Which points share their light with another one, at the opposite edge of the field or beyond it."""
+    from scipy.spatial import KDTree
+
+    edge, field = np.abs(xyz_um[:, :2]).max(axis=1) > (bench.field_um - bench.airy_radius_um) / 2, bench.field_um
+    found = np.zeros(len(xyz_um), bool)
+    for shift in ((field, 0.0), (0.0, field), (field, field), (field, -field)):
+        for sign in (1, -1) if edge.any() else ():
+            moved = xyz_um[edge] + sign * np.array([*shift, 0.0])
+            found[edge] |= KDTree(xyz_um / bench.resolution_um).query(moved / bench.resolution_um)[0] < HOPELESS
     return found
 
 

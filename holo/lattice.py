@@ -9,6 +9,7 @@ from functools import cached_property
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from holo.checks import check_finite, frozen_array
 from holo.errors import InputError
 from holo.tables import REQUIRED, Table
 
@@ -94,7 +95,13 @@ class Lattice:
         -------
         ndarray, shape (n, 2)
             Positions (x, y) in the objective plane, um.
+
+        Raises
+        ------
+        InputError
+            If a coordinate is not finite.
         """
+        check_finite("ij", ij)
         return np.asarray(ij, dtype=np.float64).reshape(-1, 2) @ self.vectors_um + self.origin_um
 
     def sites(self, low: tuple[int, int], high: tuple[int, int]) -> NDArray[np.float64]:
@@ -120,35 +127,6 @@ class Lattice:
         columns, rows = np.arange(low[0], high[0]), np.arange(low[1], high[1])
         cells = np.stack(np.meshgrid(columns, rows), axis=-1).reshape(-1, 1, 2)
         return np.asarray(cells + self.basis, dtype=np.float64).reshape(-1, 2)
-
-
-def frozen_array(values: ArrayLike, shape: tuple[int, ...], name: str) -> NDArray[np.float64]:
-    """Make a checked, read-only float64 copy of `values`.
-
-    Parameters
-    ----------
-    values : array_like
-    shape : tuple of int
-        Wanted shape; -1 stands for any length.
-    name : str
-        How messages call the array.
-
-    Raises
-    ------
-    InputError
-        If the shape differs or a value is not a finite number.
-    """
-    wanted = " x ".join("any" if length < 0 else str(length) for length in shape)
-    try:
-        array = np.array(values, dtype=np.float64)
-    except (TypeError, ValueError) as error:
-        raise InputError(f"{name}: found {values!r:.80}; allowed: {wanted} numbers") from error
-    if array.ndim != len(shape) or any(length not in (-1, found) for length, found in zip(shape, array.shape, strict=True)):
-        raise InputError(f"{name}: found an array of shape {array.shape}; allowed: {wanted} numbers")
-    if not np.isfinite(array).all():
-        raise InputError(f"{name}: found {array[~np.isfinite(array)][0]}; allowed: finite numbers")
-    array.setflags(write=False)
-    return array
 
 
 def reduced_vectors(vectors: NDArray[np.float64]) -> NDArray[np.float64]:

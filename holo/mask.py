@@ -19,6 +19,7 @@ from numpy.typing import NDArray
 
 from holo.arrays import namespace, to_host
 from holo.cards import card, levels_png
+from holo.checks import check_finite
 from holo.errors import InputError, naming
 from holo.field.path import LightPath, wrap
 from holo.files import check_output, open_tiff, read_page, write_bytes, writing
@@ -129,7 +130,7 @@ def levels_of_phase(phase: NDArray[np.floating[Any]], panel: Panel) -> Levels:
     Raises
     ------
     InputError
-        If the phase has not the shape of the panel.
+        If the phase has not the shape of the panel, or is not finite.
 
     Notes
     -----
@@ -144,6 +145,7 @@ def levels_of_phase(phase: NDArray[np.floating[Any]], panel: Panel) -> Levels:
     array([[  0, 106,   0]], dtype=uint8)
     """
     _check_shape(phase, panel, "phase")
+    check_finite("phase", phase)
     xp = namespace(phase)
     wanted = xp.asarray(phase, dtype=np.float64)
     turns = (wanted if panel.flatness is None else wanted - xp.asarray(panel.flatness)) / _TURN
@@ -269,7 +271,7 @@ def nudge_phase(path: LightPath, phase: NDArray[np.floating[Any]], dx_um: float,
     Raises
     ------
     InputError
-        If the shapes differ, or a distance is longer than `FARTHEST_NUDGE_UM`.
+        If the shapes differ, the phase is not finite, or a distance is longer than `FARTHEST_NUDGE_UM`.
 
     Notes
     -----
@@ -278,6 +280,7 @@ def nudge_phase(path: LightPath, phase: NDArray[np.floating[Any]], dx_um: float,
     """
     if np.shape(phase) != path.amplitude.shape:
         raise InputError(f"phase: found shape {np.shape(phase)}; allowed: {path.amplitude.shape}, the panel's")
+    check_finite("phase", phase)
     for name, value in (("dx_um", dx_um), ("dy_um", dy_um), ("dz_um", dz_um)):
         if not abs(value) <= FARTHEST_NUDGE_UM:  # also false for NaN
             raise InputError(f"{name}: found {value:g}; allowed: from {-FARTHEST_NUDGE_UM:g} to {FARTHEST_NUDGE_UM:g} um")

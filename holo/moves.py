@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from holo.checks import check_finite
 from holo.errors import InputError, RearrangementError
 from holo.field.path import LightPath, light_path
 from holo.field.sites import SiteTransform
@@ -56,6 +57,7 @@ def minimum_jerk(share: ArrayLike) -> Real:
     >>> minimum_jerk([0.0, 0.5, 1.0])
     array([0. , 0.5, 1. ])
     """
+    check_finite("share", share)
     s = np.clip(np.asarray(share, np.float64), 0, 1)
     return np.asarray(s**3 * (10 + s * (6 * s - 15)))
 

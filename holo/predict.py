@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from holo.cards import card, sites_png
+from holo.checks import check_finite
 from holo.errors import InputError
 from holo.field.path import LightPath, light_path
 from holo.field.sites import direct_fields
@@ -151,6 +152,28 @@ class Prediction:
         )
         picture = sites_png(self.sites.xyz_um[:, :2], off / (most or 1.0), ~bright)
         return card("Prediction, from the levels", [(name.replace("_", " "), value) for name, value in told.items()], picture, caption)
+
+    def worst(self) -> str:
+        """Say which bright site is farthest from its share of the light, by ratio.
+
+        Examples
+        --------
+        >>> from holo.arrangement import from_sites
+        >>> from holo.bench import demo_bench_text, parse_bench
+        >>> from holo.registration import place
+        >>> bench = parse_bench(demo_bench_text(), "bench.toml")
+        >>> sites = place(from_sites([[0, 0], [1, 0]], [1.0, 0.01]), bench.lattice)
+        >>> tilt = bench.wavenumber_scale * (bench.panel.x_um * 60.0 + bench.panel.y_um[:, None] * 40.0)
+        >>> levels = np.round(tilt / (2 * np.pi) * 212).astype(int) % 212
+        >>> print(predict(bench, levels, sites).worst())  # all the light is on one of them
+        site (1, 0) with a target of 0.01 times the brightest gets 0.00196 times the light of its share
+        """
+        ratio = self.relative / np.nanmedian(self.relative)
+        site = int(np.nanargmax(np.abs(np.log(np.maximum(ratio, 1e-300)))))
+        i, j = self.sites.ij[site]
+        dim = self.sites.target[site] / self.sites.target.max()
+        whose = f"site ({i:g}, {j:g})" + (f" with a target of {dim:.3g} times the brightest" if dim < 1 else "")
+        return f"{whose} gets {ratio[site]:.3g} times the light of its share"
 
     def summary(self) -> dict[str, Any]:
         """All single figures as a JSON-compatible dict: `Figures`, shares of power, undiffracted light; ``vector_...`` of `Vector`."""
@@ -349,7 +372,7 @@ def figures(intensity: NDArray[np.float64], target: NDArray[np.float64], xyz_um:
     Raises
     ------
     InputError
-        If no site is bright, or there is no light on any bright site.
+        If a number is not finite, no site is bright, or there is no light on any bright site.
 
     Notes
     -----
@@ -363,6 +386,8 @@ def figures(intensity: NDArray[np.float64], target: NDArray[np.float64], xyz_um:
     >>> round(result.efficiency, 3), round(result.uniformity, 3), round(result.crosstalk_max, 3)
     (0.9, 0.889, 0.02)
     """
+    for name, values in (("intensity", intensity), ("target", target)):
+        check_finite(name, values)
     bright = target > 0
     if not bright.any():
         raise InputError(f"sites: found {len(target)} site(s), none of them bright; allowed: at least one bright site")

@@ -19,6 +19,7 @@ from numpy.typing import NDArray
 
 from holo.affine import Affine, AffineFit, affine_of
 from holo.arrangement import Arrangement
+from holo.checks import check_finite
 from holo.errors import InputError
 from holo.files import read_text, write_text
 from holo.lattice import Lattice
@@ -127,11 +128,20 @@ class Sites:
         Where they lie, um.
     target : ndarray, shape (n,)
         Wanted relative intensity; 0 for dark sites.
+
+    Raises
+    ------
+    InputError
+        If a number is not finite.
     """
 
     ij: NDArray[np.float64]
     xyz_um: NDArray[np.float64]
     target: NDArray[np.float64]
+
+    def __post_init__(self) -> None:
+        for name in ("ij", "xyz_um", "target"):
+            check_finite(f"sites.{name}", getattr(self, name))
 
     @property
     def bright(self) -> NDArray[np.bool_]:
@@ -221,6 +231,7 @@ def closest_pair(points: NDArray[np.float64]) -> tuple[int, int, float]:
     """
     from scipy.spatial import KDTree
 
+    check_finite("points", points)
     found = KDTree(points).query(points, k=2)
     distances, neighbours = np.asarray(found[0]), np.asarray(found[1])
     first = int(np.argmin(distances[:, 1]))

@@ -14,8 +14,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from holo.arrays import kernel
+from holo.checks import frozen_array
 from holo.errors import InputError
-from holo.lattice import frozen_array
 
 Image = NDArray[np.float32]
 Real = NDArray[np.float64]

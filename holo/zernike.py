@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from holo.checks import check_finite
 from holo.errors import InputError
 
 if TYPE_CHECKING:
@@ -211,13 +212,15 @@ def zernike_sum(coefficients: Mapping[int, float], rho: ArrayLike, theta: ArrayL
     Raises
     ------
     InputError
-        If an index is below 1.
+        If an index is below 1, or a number is not finite.
 
     Examples
     --------
     >>> zernike_sum({1: 0.25, 2: 0.1}, 1.0, [0.0, np.pi]).round(6)
     array([0.45, 0.05])
     """
+    for name, values in (("coefficients", list(coefficients.values())), ("rho", rho), ("theta", theta)):
+        check_finite(name, values)
     total = np.zeros(np.broadcast_shapes(np.shape(rho), np.shape(theta)))
     for j, coefficient in coefficients.items():
         total += coefficient * zernike(j, rho, theta)

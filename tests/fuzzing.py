@@ -310,6 +310,47 @@ def run_files(folder):
     return {f"run/{path.name}": path.read_bytes() for path in folder.iterdir()}
 
 
+SPECIES = """[X-1]
+mass_u = { value = 87.0, error = 1.0, source = "a guess" }
+ground_j = 0.5
+nuclear_spin = 1.5
+hyperfine_ghz = { value = 6.8, error = 0.0, source = "a guess" }
+range_nm = [700, 2000]
+remainder_au = { value = 11.0, error = 0.5, source = "a guess" }
+[X-1.lines.D1]
+upper_j = 0.5
+wavelength_nm = { value = 795.0, error = 0.0, source = "a guess" }
+linewidth_mhz = { value = 5.75, error = 0.01, source = "a guess" }
+[X-1.lines.D2]
+upper_j = 1.5
+wavelength_nm = { value = 780.0, error = 0.0, source = "a guess" }
+dipole_au = { value = 5.978, error = 0.01, source = "a guess" }
+[Y-2]
+like = "X-1"
+mass_u = { value = 88.0, error = 0.1, source = "a guess" }
+"""
+JOBS = """title = "all kinds of tables"
+[common]
+bench = "bench.toml"
+registration = "registration.toml"
+effort = "quick"
+report = false
+light.power_mw = 3.0
+[[job]]
+name = "sites"
+arrangement = "arrangement.toml"
+add.1.target = 0.5
+uniformity = 0.9
+[[job]]
+arrangement = "block"
+engine = "dense"
+drift_nm = 10
+[job.sweep]
+polarisation = ["x", 30]
+[sweep]
+seed = [0, 1]
+panel.pitch_um = [40.0, 41.0]
+"""
 HEAD = {"format": "holo sequence", "version": 1, "head": {"levels": 256}, "frame_ms": 10.0}
 
 
@@ -329,6 +370,27 @@ def sequence_files(folder):
     except KeyboardInterrupt:
         return {f".moves.part/{path.name}": path.read_bytes() for path in (folder / ".moves.part").iterdir()}
     raise AssertionError
+
+
+def manifest_files(folder):
+    """Two masks with their manifest, and a third that it names as a page."""
+    from holo.manifest import Entry, Manifest, levels_digest, write_manifest
+
+    pages = np.arange(3 * 480).reshape(3, 20, 24).astype(np.uint8)
+    names = (("one", "a.tiff", 0), ("two", "a.tiff", 1), ("three", "b.tiff", 0))
+    masks = [
+        Entry(*name, levels_digest(page), 1.5 * n, {"uniformity": 0.9}) for n, (name, page) in enumerate(zip(names, pages, strict=True))
+    ]
+    write_manifest(folder / "set.json", Manifest(20, 24, "uint8", tuple(masks)))
+    return {"set.json": (folder / "set.json").read_bytes(), "a.tiff": tiff(*pages[:2]), "b.tiff": tiff(pages[2])}
+
+
+def _check_jobs(folder):
+    from holo.jobs import Checker, read_jobs
+
+    checker = Checker()
+    for job in read_jobs(folder / "jobs.toml")[:4]:
+        checker.inputs(job)
 
 
 # ---------------------------------------------------------------------------------------------------------------------
@@ -394,12 +456,14 @@ def _exits(result):
 def readers(scratch):
     """All readers, by name; `scratch` is a folder for making their files."""
     from holo.arrangement import read_arrangement
+    from holo.atoms import read_species
     from holo.bench import read_bench
     from holo.dialogue import open_run
     from holo.files import read_csv
     from holo.frames import read_frame
     from holo.images import read_grey, read_npy
     from holo.lattice import Lattice
+    from holo.manifest import check_manifest
     from holo.rearrange import read_occupancy
     from holo.registration import read_registration
     from holo.twin import read_twin
@@ -408,6 +472,12 @@ def readers(scratch):
     mask = mask_bytes(json.dumps(record()))
     plain = TINY.format(**PLAIN).encode()
     lattice = Lattice([[3.0, 0.0], [0.0, 3.0]])
+    jobs = {
+        "jobs.toml": JOBS,
+        "bench.toml": TINY.format(**PLAIN),
+        "registration.toml": REGISTRATION,
+        "arrangement.toml": "[[add]]\nblock = [2, 2]\n",
+    }
     run, sequence = run_files(scratch / "run"), sequence_files(scratch)
     return {
         "bench": _one("bench.toml", plain, read_bench),
@@ -427,6 +497,10 @@ def readers(scratch):
         "values": _one("v.csv", b"i,j,value,error\n0,0,1,0.9\n1,0,0,\n", lambda path: read_csv(path, ("i", "j", "value"), ("error",))),
         "run": Reader(run, lambda folder: open_run(folder / "run", "light", light_dialogue), (), True),
         "sequence": Reader(sequence, _resume, (), True),
+        "jobs": Reader({name: text.encode() for name, text in jobs.items()}, _check_jobs, ("jobs.toml",)),
+        "manifest": Reader(manifest_files(scratch), lambda folder: check_manifest(folder / "set.json")),
+        "response": Reader(bench_files(), lambda folder: read_bench(folder / "bench.toml"), ("response.csv",)),
+        "species": _one("own.toml", SPECIES.encode(), read_species),
         "check": Reader({"bench.toml": plain}, command(["check", "@bench.toml"])),
         "inspect": Reader({"mask.tiff": mask}, command(["inspect", "@mask.tiff", "--json"])),
         "render": Reader({"mask.tiff": mask}, command(["render", "@mask.tiff", "-o", "@out.png"], "out.png")),

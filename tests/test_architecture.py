@@ -10,6 +10,7 @@ import pytest
 ROOT = Path(__file__).parent.parent
 ORDER = [
     "errors",
+    "checks",
     "files",
     "tables",
     "toml_edit",

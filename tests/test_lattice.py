@@ -9,8 +9,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from holo.checks import frozen_array
 from holo.errors import InputError
-from holo.lattice import GEOMETRIES, Lattice, frozen_array, named_lattice, read_lattice, reduced_vectors
+from holo.lattice import GEOMETRIES, Lattice, named_lattice, read_lattice, reduced_vectors
 from holo.tables import parse_toml
 
 # Vertex configurations 4^4, 3^6, 6^3 and 3.6.3.6 (B. Gruenbaum and G. C. Shephard, Tilings and Patterns, 1987, section 2.1; from memory)

@@ -16,6 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from holo.arrays import ComplexArray, Workers, core_count, fast_length
+from holo.checks import check_finite
 from holo.errors import InputError
 from holo.field import grid
 from holo.field.grid import OVERSAMPLING, WIDTH, WIDTH_COARSE
@@ -50,6 +51,7 @@ def direct_fields(path: LightPath, phase: NDArray[np.floating[Any]], xyz_um: NDA
     products per plane because the exponential separates.
     """
     points = np.asarray(xyz_um, np.float64)
+    check_finite("xyz_um", points)
     rows, columns = pupil_box(path)
     base, defocus = panel_light(path, phase)[rows, columns], path.defocus[rows, columns]
     fields = np.empty(len(points), np.complex128)
@@ -69,10 +71,11 @@ def panel_light(path: LightPath, phase: NDArray[np.floating[Any]]) -> NDArray[np
     Raises
     ------
     InputError
-        If `phase` has not the panel's shape.
+        If `phase` has not the panel's shape, or is not finite.
     """
     if np.shape(phase) != path.amplitude.shape:
         raise InputError(f"phase: found shape {np.shape(phase)}; allowed: {path.amplitude.shape}, the panel's")
+    check_finite("phase", phase)
     box = pupil_box(path)
     light = np.zeros(path.amplitude.shape, np.complex128)
     light[box] = path.amplitude[box] * np.exp(1j * (np.asarray(phase, np.float64)[box] + path.aberration[box]))
@@ -184,6 +187,7 @@ class SiteTransform:
 
     def _place(self, points: NDArray[np.float64], x: NDArray[np.float64], y: NDArray[np.float64]) -> None:
         """Where on the grid the points lie, in the order of their rows."""
+        check_finite("xyz_um", points)
         width = self._width
         self._depths, plane = np.unique(points[:, 2], return_inverse=True)
         self._across = grid.axis(points[:, 0], x, self.path.scale, self._grid[1], width, shift=False)

@@ -17,6 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from holo.arrays import CPU, Device, namespace, to_device, to_host
+from holo.checks import check_finite, checked_targets
 from holo.errors import InputError
 from holo.field.path import LightPath, wrap
 from holo.field.sites import pupil_box
@@ -149,8 +150,8 @@ def retrieve_dense(
     Raises
     ------
     InputError
-        If `effort` or `iterations` is out of range, a target is negative, none is positive, or `start` has not one number for each
-        bright site.
+        If `effort` or `iterations` is out of range, a number is not finite, a target is negative, none is positive, or `start` has not
+        one number for each bright site.
 
     Notes
     -----
@@ -169,13 +170,11 @@ def retrieve_dense(
     >>> found.crosstalk < 0.02, found.spread < 0.02
     (True, True)
     """
-    options, wanted = options or DenseOptions(), np.asarray(target, np.float64)
-    points = np.asarray(xyz_um, np.float64)
-    plan = _plan(effort, iterations)
-    if not (np.all(wanted >= 0) and np.any(wanted > 0)):
-        raise InputError(
-            f"target: found {len(points)} sites, lowest {wanted.min(initial=np.inf):g}; allowed: 0 or more, one at least above 0"
-        )
+    options, points = options or DenseOptions(), np.asarray(xyz_um, np.float64)
+    wanted, plan = checked_targets(target, len(points)), _plan(effort, iterations)
+    for name, values in (("xyz_um", points), ("ij", ij), ("start", start)):
+        if values is not None:
+            check_finite(name, values)
     bright = wanted > 0
     if start is not None and np.shape(start) != (np.count_nonzero(bright),):
         raise InputError(f"start: found shape {np.shape(start)}; allowed: ({np.count_nonzero(bright)},), a number for each bright site")

@@ -16,6 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from holo.arrays import CPU, Device
+from holo.checks import check_finite, checked_targets
 from holo.errors import InputError
 from holo.field.path import LightPath, wrap
 from holo.field.sites import SiteTransform, pupil_box
@@ -169,8 +170,8 @@ def retrieve_spots(
     Raises
     ------
     InputError
-        If `effort`, `uniformity` or `iterations` is out of range, a target is negative, none is positive, or `start` is not one finite
-        number other than 0 for each bright site.
+        If `effort`, `uniformity` or `iterations` is out of range, a number is not finite, a target is negative, none is positive, or
+        `start` is not one finite number other than 0 for each bright site.
     RetrievalError
         If the light at a site stays zero.
 
@@ -206,12 +207,10 @@ def retrieve_spots(
     >>> found.converged, found.uniformity > 0.9999
     (True, True)
     """
-    points, wanted = np.asarray(xyz_um, np.float64), np.asarray(target, np.float64)
+    points = np.asarray(xyz_um, np.float64)
+    wanted = checked_targets(target, len(points))
+    check_finite("xyz_um", points)
     search = _search(effort, uniformity, iterations)
-    if not (np.all(wanted >= 0) and np.any(wanted > 0)):
-        raise InputError(
-            f"target: found {len(points)} sites, lowest {wanted.min(initial=np.inf):g}; allowed: 0 or more, one at least above 0"
-        )
     bright = points[wanted > 0]
     moved = bright - _centre(bright)
     goal = np.sqrt(wanted[wanted > 0]) / path.envelope(bright)

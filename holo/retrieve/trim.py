@@ -17,6 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from holo.arrays import CPU, ComplexArray, Device, kernel, namespace, to_device, to_host
+from holo.checks import check_finite
 from holo.field.path import LightPath
 from holo.field.sites import SiteTransform
 from holo.field.window import WindowTransform, sine_and_cosine
@@ -103,6 +104,8 @@ def trim(
     >>> trimmed.uniformity > trimmed.history[0]
     True
     """
+    for name, values in (("phase", phase), ("target", target)):
+        check_finite(name, values)
     transform = SiteTransform(path, xyz_um)
     goal = np.sqrt(np.asarray(target, np.float64)) / path.envelope(np.asarray(xyz_um, np.float64))
     amplitude = path.amplitude.astype(np.float32)
