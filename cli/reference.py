@@ -47,7 +47,9 @@ def command(context: click.Context, folder: Path, overwrite: bool, as_json: bool
 
 def command_pages(root: click.Context) -> Iterator[CommandPage]:
     """What there is to tell about each command of the program, in their order."""
-    text = readme()
+    from holo.starters import guides
+
+    text = "\n".join([readme(), *(path.read_text(encoding="utf-8") for path in guides())])
     assert isinstance(root.command, click.Group)
     top = click.Context(root.command, info_name="holo", help_option_names=root.help_option_names)
     for name in root.command.list_commands(root):

@@ -77,7 +77,10 @@ class Mask:
     def _repr_html_(self) -> str:
         """Show the mask in a notebook."""
         record, (rows, columns) = self.record, self.levels.shape
-        told = [("panel", f"{columns} x {rows} pixels, {self.levels.dtype}"), ("made", f"{record['time']}, holo {record['holo']}")]
+        told: list[tuple[str, object]] = [
+            ("panel", f"{columns} x {rows} pixels, {self.levels.dtype}"),
+            ("made", f"{record['time']}, holo {record['holo']}"),
+        ]
         told += [(key, record[key]["path"] or "given in code") for key in SOURCES if record[key]]
         figures = {name: value for name, value in record["figures"].items() if isinstance(value, int | float)}
         told += [(f"predicted {name.replace('_', ' ')}", value) for name, value in figures.items()]

@@ -317,8 +317,8 @@ def test_options_out_of_range_are_refused(name, value):
     [
         ({"effort": "much"}, "effort: found 'much'; allowed: quick, normal, high"),
         ({"iterations": 0}, "iterations: found 0; allowed: 1 to 100000"),
-        ({"target": np.array([0.0, 0])}, "target: found 2 sites, lowest 0; allowed: 0 or more"),
-        ({"target": np.array([-1.0, 1])}, "target: found 2 sites, lowest -1"),
+        ({"target": np.array([0.0, 0])}, "target: found 0 on each of 2 site"),
+        ({"target": np.array([-1.0, 1])}, "target: found -1; allowed: 0"),
         ({"start": np.ones(3)}, r"start: found shape \(3,\); allowed: \(1,\)"),
     ],
 )

@@ -16,11 +16,10 @@ from holo.bench import read_bench
 from holo.design import remake
 from holo.dialogue import open_run
 from holo.errors import InputError
-from holo.files import digest
+from holo.manifest import check_manifest
 from holo.mask import read_mask
 from holo.rearrange import read_occupancy
 from holo.registration import read_registration
-from holo.sequence import FORMAT, VERSION
 from holo.twin import read_twin
 
 KEPT = Path(__file__).parent / "data" / "version-1"
@@ -87,11 +86,9 @@ def test_a_run_of_version_1_is_opened(place):
 
 
 def test_a_sequence_of_version_1(place):
-    manifest = json.loads((place / "moves" / "manifest.json").read_text())
-    assert (manifest["format"], manifest["version"], manifest["complete"]) == (FORMAT, VERSION, True)
-    for number, entry in enumerate(manifest["frames"]):
-        assert digest(place / "moves" / entry["file"]) == entry["digest"]
-        assert (tifffile.imread(place / "moves" / entry["file"]) == 1 + number).all()
+    manifest = check_manifest(place / "moves" / "manifest.json")
+    for number, entry in enumerate(manifest.masks):
+        assert (tifffile.imread(place / "moves" / entry.file) == 1 + number).all()
 
 
 @pytest.mark.parametrize("version", [0, 2, "1", None])

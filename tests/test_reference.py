@@ -208,7 +208,7 @@ def test_a_readme_that_was_left_out(monkeypatch, tmp_path):
     monkeypatch.setattr(holo.cli.reference, "readme", lambda: "")
     result = CliRunner().invoke(main, ["reference", str(tmp_path / "pages")])
     assert result.exit_code == 0, result.output
-    assert "Example" not in (tmp_path / "pages" / "command-design.html").read_text()
+    assert "Example" not in (tmp_path / "pages" / "command-batch.html").read_text()
 
 
 def test_nothing_is_overwritten_unasked(tmp_path):

@@ -500,6 +500,8 @@ def test_new_writes_a_twin_and_frames_of_its_atoms(starter):
         "patterns",
         "ring.toml",
         "twin.toml",
+        "tutorial.md",
+        "troubleshooting.md",
         *(f"atoms-00{step}.tiff" for step in range(3)),
     }
     assert not (set(printed["arrangements"]) & {"twin", "atoms-000"})
