@@ -11,7 +11,7 @@ ROOT = Path(__file__).parent.parent
 PLACES = {"holo": "", "cli": "holo/", "patterns": "holo/"}
 """Folders of the checkout, and where in the wheel they go."""
 
-KINDS = (".py", ".toml", ".html", ".typed", ".md")
+KINDS = (".py", ".toml", ".html", ".typed", ".md", ".cu")
 """Suffixes of the files that belong to the program."""
 
 
