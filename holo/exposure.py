@@ -186,7 +186,11 @@ def beam_caution(wavelength_nm: float, power_mw: float) -> str | None:
 
 def _arithmetic(wavelength_nm: float, power_mw: float) -> str:
     """The numbers of a beam, as far as the tables go."""
-    group = f"above {CLASS_4_MW:g} mW, thus class 4" if power_mw > CLASS_4_MW else f"not above the {CLASS_4_MW:g} mW where class 4 begins"
+    group = (
+        f"above {CLASS_4_MW:g} mW, thus class 4"
+        if power_mw > CLASS_4_MW
+        else f"on the panel, and the laser has a class of its own (class 4 from {CLASS_4_MW:g} mW)"
+    )
     told = f" (for their use: {power_mw:.4g} mW is {group}"
     if EYE_NM[0] <= wavelength_nm <= EYE_NM[1]:
         limit = eye_power_mw(eye_limit_w_m2(wavelength_nm))

@@ -119,8 +119,10 @@ class SiteTransform:
     along columns goes block by block through the cache, where `project` at once replaces the modulus and transforms back: the
     field on the panel is never written to memory.
 
-    The error of a field is below 5e-5 of ``sqrt(sum |E_p|^2)``, ``E`` the field on the panel (tested against the plain sum):
-    next to the field of one of n sites that is 5e-5 times the root of n over the number of pixels.
+    The error of a field of `forward` is below 5e-5 of ``sqrt(sum |E_p|^2)``, ``E`` the field on the panel (tested against the plain sum):
+    next to the field of one of n sites that is 5e-5 times the root of n over the number of pixels. `project` comes to 3e-5 on 256 x 256
+    pixels, 9e-5 on 1024 x 1024 and 4e-4 on 4096 x 4096 (``tests/benchmarks/numerics.py``), where the superposition all but vanishes on
+    some pixels, whose phase is then anybody's.
 
     The methods leave out the pixel envelope, which is a factor per site.
 
