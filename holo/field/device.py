@@ -15,10 +15,10 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from holo.arrays import Device, fast_length, gpu_empty, gpu_kernel, to_device, to_host
+from holo.arrays import Device, gpu_empty, gpu_kernel, to_device, to_host
 from holo.errors import InputError
 from holo.field import grid
-from holo.field.grid import OVERSAMPLING, SHARPNESS, WIDTH
+from holo.field.grid import SHARPNESS, WIDTH
 from holo.field.path import LightPath, wrap
 from holo.field.sites import pupil_box
 
@@ -141,7 +141,7 @@ class DeviceTransform:
         self.covers_panel = self.box == everything
         y, x = path.y_um[self.box[0]], path.x_um[self.box[1]]
         self.size = (len(y), len(x))
-        self.grid = (_padded(len(y)), _padded(len(x)))
+        self.grid = (grid.grid_length(len(y)), grid.grid_length(len(x)))
         self._down, self._across = (
             _lines(self.grid[0], LINES_DOWN),
             _lines(self.grid[1], max(1, BLOCK_ACROSS // _lines(self.grid[1], 1).threads)),
@@ -329,11 +329,6 @@ class DeviceTransform:
         angle = np.zeros(self.path.amplitude.shape, np.float32)
         angle[self.box] = np.angle(after * before.conj())
         return angle
-
-
-def _padded(pixels: int) -> int:
-    """Length of the grid for a number of pixels; never shorter than two kernels."""
-    return fast_length(max(int(np.ceil(OVERSAMPLING * pixels)), 2 * WIDTH))
 
 
 def address(array: Any) -> int:

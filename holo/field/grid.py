@@ -12,7 +12,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from holo.arrays import ComplexArray, kernel, quick_kernel
+from holo.arrays import ComplexArray, fast_length, kernel, quick_kernel
 
 Index = NDArray[np.int64]
 Real = NDArray[np.float32]
@@ -25,6 +25,17 @@ WIDTH, WIDTH_COARSE = 9, 6
 
 SHARPNESS = 0.98 * np.pi * (1 - 1 / (2 * OVERSAMPLING))
 """Exponent of the kernel per grid point: just below the one at which the nearest repeat of its transform enters (the same, section 4.2)."""
+
+
+def grid_length(pixels: int) -> int:
+    """Length of the Fourier grid for a number of pixels; never shorter than two kernels.
+
+    Examples
+    --------
+    >>> grid_length(1024), grid_length(1)
+    (1280, 18)
+    """
+    return fast_length(max(int(np.ceil(OVERSAMPLING * pixels)), 2 * WIDTH))
 
 
 @dataclass(frozen=True, eq=False)

@@ -15,11 +15,11 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from holo.arrays import ComplexArray, Workers, core_count, fast_length
+from holo.arrays import ComplexArray, Workers, core_count
 from holo.checks import check_finite
 from holo.errors import InputError
 from holo.field import grid
-from holo.field.grid import OVERSAMPLING, WIDTH, WIDTH_COARSE
+from holo.field.grid import WIDTH, WIDTH_COARSE
 from holo.field.path import LightPath
 from holo.plans import empty_complex, fourier_lines
 
@@ -145,7 +145,7 @@ class SiteTransform:
         self.covers_panel = self._box == everything
         y, x = path.y_um[self._box[0]], path.x_um[self._box[1]]
         self._size = (len(y), len(x))
-        self._grid = (fast_length(_padded(len(y))), fast_length(_padded(len(x))))
+        self._grid = (grid.grid_length(len(y)), grid.grid_length(len(x)))
         self._width = WIDTH_COARSE if coarse else WIDTH
         self._place(points, x, y)
         light = path.amplitude[self._box].T.astype(np.float32, order="C")  # the columns of the panel are what goes through the cache
@@ -484,8 +484,3 @@ class SiteTransform:
                 grid.multiply_columns(lines.buffer, self._down.first, defocus, start, stop, False)
             lines.minus()
             grid.store_columns(lines.buffer, self._plane(plane), first + start, first + stop)
-
-
-def _padded(pixels: int) -> int:
-    """Least grid length for a number of pixels; never shorter than two kernels."""
-    return max(int(np.ceil(OVERSAMPLING * pixels)), 2 * WIDTH)

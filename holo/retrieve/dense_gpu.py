@@ -11,7 +11,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from holo.arrays import BLOCK_SUM, GPU_THREADS, Device, fast_length, gpu_kernel, namespace, to_device, to_host
+from holo.arrays import BLOCK_SUM, GPU_THREADS, Device, gpu_kernel, namespace, to_device, to_host
 from holo.field import grid
 from holo.retrieve.demands import Demand, Fields, Panel
 from holo.retrieve.descents import Report, descend_all
@@ -119,13 +119,13 @@ class _Bands:
     ) -> None:
         path, self._room = panel.path, room
         down, across = (
-            grid.axis(xyz_um[:, axis], pixels, path.scale, _length(len(pixels)), grid.WIDTH, shift=True)
+            grid.axis(xyz_um[:, axis], pixels, path.scale, grid.grid_length(len(pixels)), grid.WIDTH, shift=True)
             for axis, pixels in ((1, path.y_um), (0, path.x_um))
         )
         self._light = to_device(light, device)
         xp = namespace(self._light)
-        self._down = to_device(_to_grid(down, _length(len(path.y_um))), device)
-        self._across = to_device(np.ascontiguousarray(_to_grid(across, _length(len(path.x_um))).T), device)
+        self._down = to_device(_to_grid(down, grid.grid_length(len(path.y_um))), device)
+        self._across = to_device(np.ascontiguousarray(_to_grid(across, grid.grid_length(len(path.x_um))).T), device)
         self._down_back, self._across_back = (xp.ascontiguousarray(part.conj().T)[None] for part in (self._down, self._across))
         self._down, self._across = self._down[None], self._across[None]
         points, cells, weights = _from_grid(down, across, factor * down.factor * across.factor)
@@ -163,11 +163,6 @@ class _Bands:
 def _waves(pixels: Any, points: Any) -> Any:
     """``exp(-i x X)`` in complex128, shape (pixels, points)."""
     return namespace(pixels).exp(-1j * pixels[:, None] * points)
-
-
-def _length(pixels: int) -> int:
-    """Length of the Fourier grid for a number of pixels; never shorter than two kernels."""
-    return fast_length(max(int(np.ceil(grid.OVERSAMPLING * pixels)), 2 * grid.WIDTH))
 
 
 def _reach(axis: grid.Axis) -> int:

@@ -136,7 +136,7 @@ class Stage:
 
     def bound(self, state: State) -> float:
         """Level that the weights would give all sites alike; no mask with these site phases gives more."""
-        return float(state.weights @ state.moduli / (state.weights @ self.goal)) / self.full
+        return bound_of(state, self.goal, self.full)
 
     def mask_phase(self, state: State, moved_um: tuple[float, float]) -> NDArray[np.float32]:
         """Phase of the mask over the whole panel, its light moved (`SiteTransform.mask_phase`)."""
@@ -228,7 +228,7 @@ class DeviceStage:
 
     def bound(self, state: State) -> float:
         """As `Stage.bound`."""
-        return float(state.weights @ state.moduli / (state.weights @ self.goal)) / self.full
+        return bound_of(state, self.goal, self.full)
 
     def mask_phase(self, state: State, moved_um: tuple[float, float]) -> NDArray[np.float32]:
         """As `Stage.mask_phase`."""
@@ -274,6 +274,11 @@ def stage_on(path: LightPath, points: Real, goal: Real, progress: Progress | Non
         loop = DeviceLoop(DeviceTransform(path, points, whole_panel=True), goal, path.amplitude_sum)
         return DeviceStage(loop, points, goal, path.amplitude_sum, progress)
     return Stage(SiteTransform(path, points), points, goal, path.amplitude_sum, progress)
+
+
+def bound_of(state: State, goal: Real, full: float) -> float:
+    """Level that the weights of a state would give all sites alike, over the field of an unsplit focus."""
+    return float(state.weights @ state.moduli / (state.weights @ goal)) / full
 
 
 def normalised(logarithm: Real) -> Real:
