@@ -96,7 +96,18 @@ def mask_addend(path: str | os.PathLike[str], bench: Bench, light: LightPath) ->
 
 
 def corrected_addend(light: LightPath) -> Addend:
-    """Phase that takes the known aberration of the light path off, for masks that were not designed."""
+    """Phase that takes the known aberration of the light path off, for masks that were not designed.
+
+    Parameters
+    ----------
+    light : LightPath
+        Of the bench that the mask is shown on.
+
+    Returns
+    -------
+    Addend
+        The phase ``-psi``, rad, in the shape of the panel, and what a record says of it.
+    """
     return Addend(-light.aberration, {"kind": "corrected"})
 
 

@@ -60,7 +60,23 @@ class Affine:
         object.__setattr__(self, "covariance", covariance)
 
     def apply(self, points: ArrayLike) -> NDArray[np.float64]:
-        """Map points, shape (n, 2), to points, shape (n, 2); raises `InputError` unless they are finite."""
+        """Map points: ``A p + b`` for each.
+
+        Parameters
+        ----------
+        points : array_like, shape (n, 2)
+            In the unit of what the map starts from, (x, y) or (i, j) or (column, row).
+
+        Returns
+        -------
+        ndarray, shape (n, 2)
+            In the unit of what it leads to.
+
+        Raises
+        ------
+        InputError
+            Unless all are finite numbers.
+        """
         check_finite("points", points)
         return np.asarray(points, dtype=np.float64).reshape(-1, 2) @ self.matrix.T + self.offset
 
@@ -121,6 +137,11 @@ class Affine:
     def errors(self) -> NDArray[np.float64]:
         """Give the standard errors of the six parameters, in the order of `covariance`, shape (6,).
 
+        Returns
+        -------
+        ndarray, shape (6,)
+            In the units of `matrix` (first four) and `offset` (last two).
+
         Raises
         ------
         InputError
@@ -179,6 +200,16 @@ class AffineFit:
 
 def affine_of(lattice: Lattice) -> Affine:
     """Give the map from lattice coordinates (i, j) to the objective plane, um, without a covariance.
+
+    Parameters
+    ----------
+    lattice : Lattice
+        Its basis is left out.
+
+    Returns
+    -------
+    Affine
+        From (i, j) to (x, y), um.
 
     Examples
     --------

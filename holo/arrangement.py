@@ -155,11 +155,35 @@ class Arrangement:
         return self._only(self.target == 0)
 
     def shifted(self, di: float, dj: float) -> Arrangement:
-        """Move all sites by (di, dj) in lattice coordinates."""
+        """Move all sites by (di, dj) in lattice coordinates.
+
+        Parameters
+        ----------
+        di, dj : float
+            Lattice coordinates; may be fractions.
+
+        Returns
+        -------
+        Arrangement
+        """
         return replace(self, ij=self.ij + np.array([di, dj]))
 
     def every(self, m: int, n: int) -> Arrangement:
         """Keep the cells whose column is a multiple of `m` and whose row is a multiple of `n`.
+
+        Parameters
+        ----------
+        m, n : int
+            Strides along i and j, from 1 up.
+
+        Returns
+        -------
+        Arrangement
+
+        Raises
+        ------
+        InputError
+            If one is below 1.
 
         Examples
         --------
@@ -172,17 +196,73 @@ class Arrangement:
         return self._only((cells % [m, n] == 0).all(axis=1))
 
     def thinned(self, fill: float, rng: np.random.Generator) -> Arrangement:
-        """Keep each site with the probability `fill`, drawn from `rng` site after site."""
+        """Keep each site with the probability `fill`, drawn from `rng` site after site.
+
+        Parameters
+        ----------
+        fill : float
+            From 0 to 1.
+        rng : numpy.random.Generator
+
+        Returns
+        -------
+        Arrangement
+
+        Raises
+        ------
+        InputError
+            If `fill` lies outside 0 to 1.
+
+        Examples
+        --------
+        >>> len(block(10, 10).thinned(0.5, np.random.default_rng(0)))
+        57
+        """
         if not 0 <= fill <= 1:
             raise InputError(f"fill: found {fill:g}; allowed: 0 to 1")
         return self._only(rng.random(len(self)) < fill)
 
     def with_target(self, target: ArrayLike) -> Arrangement:
-        """Give all sites one target, or each its own from an array of shape (n,)."""
+        """Give all sites one target, or each its own.
+
+        Parameters
+        ----------
+        target : float or array_like, shape (n,)
+            Relative intensity wanted; 0: dark.
+
+        Returns
+        -------
+        Arrangement
+
+        Raises
+        ------
+        InputError
+            If there is neither one number nor one for each site, or one is negative or not finite.
+
+        Examples
+        --------
+        >>> block(2, 1).with_target([1, 0.5]).target
+        array([1. , 0.5])
+        """
         return replace(self, target=_per_site(target, len(self)))
 
     def at_depth(self, z_um: ArrayLike) -> Arrangement:
-        """Put all sites at one depth, or each at its own from an array of shape (n,), um."""
+        """Put all sites at one depth, or each at its own.
+
+        Parameters
+        ----------
+        z_um : float or array_like, shape (n,)
+            Along the axis, um; 0 is the objective plane.
+
+        Returns
+        -------
+        Arrangement
+
+        Raises
+        ------
+        InputError
+            If there is neither one finite number nor one for each site.
+        """
         return replace(self, z_um=_per_site(z_um, len(self)))
 
     def graded(self, low: float, high: float, along: tuple[float, float], lattice: Lattice) -> Arrangement:
@@ -195,6 +275,11 @@ class Arrangement:
         along : tuple of float
             Direction from first to last, in lattice coordinates; sites on a line across it (in real space) share a factor.
         lattice : Lattice
+
+        Returns
+        -------
+        Arrangement
+            The targets that were there, times the factors.
 
         Raises
         ------
@@ -306,6 +391,11 @@ def from_sites(ij: ArrayLike, target: ArrayLike = 1.0, z_um: ArrayLike = 0.0, ti
         Wanted relative intensity (0: dark) and depth, um.
     title : str
 
+    Returns
+    -------
+    Arrangement
+        Sites in the order given.
+
     Raises
     ------
     InputError
@@ -322,6 +412,23 @@ def from_sites(ij: ArrayLike, target: ArrayLike = 1.0, z_um: ArrayLike = 0.0, ti
 
 def block(columns: int, rows: int, lattice: Lattice = _UNIT) -> Arrangement:
     """Fill a block of cells, each with its basis, from cell (0, 0) up.
+
+    Parameters
+    ----------
+    columns, rows : int
+        Number of cells along i and j, from 1 up.
+    lattice : Lattice
+        Gives the basis; by default one site a cell.
+
+    Returns
+    -------
+    Arrangement
+        All targets 1, all depths 0.
+
+    Raises
+    ------
+    InputError
+        If a number is below 1, or there are more than `MAX_SITES` sites.
 
     Examples
     --------
@@ -344,6 +451,16 @@ def disc(radius: float, lattice: Lattice, centre: tuple[float, float] = (0.0, 0.
     centre : tuple of float
         Lattice coordinates; may lie between sites.
 
+    Returns
+    -------
+    Arrangement
+        All targets 1, all depths 0.
+
+    Raises
+    ------
+    InputError
+        If the radius is negative, or there are more than `MAX_SITES` sites.
+
     Examples
     --------
     >>> len(disc(1, Lattice([[5, 0], [0, 5]])))
@@ -354,6 +471,25 @@ def disc(radius: float, lattice: Lattice, centre: tuple[float, float] = (0.0, 0.
 
 def ring(inner: float, outer: float, lattice: Lattice, centre: tuple[float, float] = (0.0, 0.0)) -> Arrangement:
     """Fill a ring: all lattice sites whose distance from `centre` is from `inner` to `outer` (units as in `disc`).
+
+    Parameters
+    ----------
+    inner, outer : float
+        Radii in units of the lattice's spacing, measured in real space; both ends count.
+    lattice : Lattice
+        Basis included.
+    centre : (float, float)
+        Lattice coordinates; may lie between sites.
+
+    Returns
+    -------
+    Arrangement
+        All targets 1, all depths 0.
+
+    Raises
+    ------
+    InputError
+        Unless ``0 <= inner <= outer``, or if there are more than `MAX_SITES` sites.
 
     Examples
     --------
@@ -377,6 +513,11 @@ def line(start: tuple[float, float], end: tuple[float, float], count: int | None
         Lattice coordinates (i, j).
     count : int, optional
         Number of sites, evenly spaced; without it, every place on the line where i and j are whole numbers.
+
+    Returns
+    -------
+    Arrangement
+        From start to end; all targets 1.
 
     Raises
     ------
@@ -406,6 +547,16 @@ def picture(rows: Sequence[str]) -> Arrangement:
     rows : sequence of str
         All of one length. The first is on top, as y points down: character c of row r is the site (c, r).
 
+    Returns
+    -------
+    Arrangement
+        Row by row.
+
+    Raises
+    ------
+    InputError
+        If there are no characters, other ones, or rows of different lengths.
+
     Examples
     --------
     >>> picture([".x", "5."]).ij.tolist(), picture([".x", "5."]).target.tolist()
@@ -433,6 +584,16 @@ def from_image(image: NDArray[np.float64], columns: int, rows: int, threshold: f
         Number of sites; the target of each is the mean over its share of the image's area.
     threshold : float
         Sites with a smaller mean are left out.
+
+    Returns
+    -------
+    Arrangement
+        Row by row; site (c, r) is the part in column c of row r.
+
+    Raises
+    ------
+    InputError
+        If the image is not of two dimensions with values from 0 to 1, or there are too many sites.
 
     Examples
     --------
@@ -469,6 +630,11 @@ def read_arrangement(path: str | os.PathLike[str], lattice: Lattice) -> Arrangem
         A TOML file.
     lattice : Lattice
         On which shapes are drawn and dark sites are found.
+
+    Returns
+    -------
+    Arrangement
+        With its dark sites.
 
     Raises
     ------
@@ -569,9 +735,33 @@ def read_arrangement(path: str | os.PathLike[str], lattice: Lattice) -> Arrangem
 
 
 def parse_arrangement(text: str, path: str | os.PathLike[str], lattice: Lattice, *, confined: bool = False) -> Arrangement:
-    """Read an arrangement from the text of its file; `path` names it in messages and is where relative names start.
+    r"""Read an arrangement from the text of its file; see `read_arrangement`.
 
-    With `confined` no file that it names may lie outside that folder: for text that comes from somebody else. See `read_arrangement`.
+    Parameters
+    ----------
+    text : str
+    path : path
+        Where the text stands: names it in messages, and is where relative names of files start.
+    lattice : Lattice
+        On which shapes are drawn and dark sites are found.
+    confined : bool
+        Whether no file that the text names may lie outside the folder of `path`: for text that comes from somebody else.
+
+    Returns
+    -------
+    Arrangement
+
+    Raises
+    ------
+    InputError
+        With file and key, for anything that is not as `read_arrangement` says, and if no bright site is left.
+
+    Examples
+    --------
+    >>> text = 'title = "two"\n[[add]]\nsites = [[0, 0], [3, 1]]\n[dark]\nmargin = 1'
+    >>> found = parse_arrangement(text, "two.toml", Lattice([[5, 0], [0, 5]]))
+    >>> len(found), int((found.target > 0).sum())
+    (10, 2)
     """
     root = parse_toml(text, Path(path), confined=confined)
     smooth = root.table("smooth")

@@ -32,17 +32,44 @@ THREADS = "HOLO_THREADS"
 
 
 def kernel(function: Function) -> Function:
-    """Compile a loop over arrays to machine code; it runs without the interpreter lock and is cached on disk."""
+    """Compile a loop over arrays to machine code; it runs without the interpreter lock and is cached on disk.
+
+    Parameters
+    ----------
+    function : Function
+        Typed by the arrays that it is called with; sums may be contracted (fused multiply-add), NaN and inf are kept.
+
+    Returns
+    -------
+    Function
+        Of the same signature.
+    """
     return cast(Function, numba.njit(nogil=True, cache=True, fastmath={"contract", "arcp", "nsz"})(function))
 
 
 def quick_kernel(function: Function) -> Function:
-    """Compile as `kernel` does, but a division by 0 gives inf or nan, as in numpy: without that check loops become vector instructions."""
+    """Compile as `kernel` does, but a division by 0 gives inf or nan, as in numpy: without that check loops become vector instructions.
+
+    Parameters
+    ----------
+    function : Function
+        As for `kernel`.
+
+    Returns
+    -------
+    Function
+        Of the same signature.
+    """
     return cast(Function, numba.njit(nogil=True, cache=True, fastmath={"contract", "arcp", "nsz"}, error_model="numpy")(function))
 
 
 def core_count() -> int:
     """Number of processor cores this process may use, or fewer where the environment variable HOLO_THREADS says so.
+
+    Returns
+    -------
+    int
+        From 1 up.
 
     Raises
     ------
@@ -64,6 +91,16 @@ def core_count() -> int:
 def fast_length(least: int) -> int:
     """Smallest even length from `least` up at which the Fourier transform is quick: a power of two times 1, 3, 5, 9 or 15.
 
+    Parameters
+    ----------
+    least : int
+        Number of samples that must find room.
+
+    Returns
+    -------
+    int
+        Even, at least 2.
+
     Examples
     --------
     >>> fast_length(1250), fast_length(7)
@@ -75,7 +112,13 @@ def fast_length(least: int) -> int:
 
 @cache
 def processor() -> str:
-    """Name and abilities of the processor, as far as they decide which machine code runs on it."""
+    """Name and abilities of the processor, as far as they decide which machine code runs on it.
+
+    Returns
+    -------
+    str
+        The same text for processors on which a compiled kernel may be used again.
+    """
     return f"{binding.get_host_cpu_name()} {binding.get_host_cpu_features().flatten()}"
 
 

@@ -53,6 +53,11 @@ def checked_targets(target: ArrayLike, count: int) -> NDArray[np.float64]:
     count : int
         Number of the sites.
 
+    Returns
+    -------
+    ndarray, shape (count,)
+        The targets, as a copy if they were not float64 already.
+
     Raises
     ------
     InputError
@@ -91,10 +96,20 @@ def frozen_array(values: ArrayLike, shape: tuple[int, ...], name: str) -> NDArra
     name : str
         How messages call the array.
 
+    Returns
+    -------
+    ndarray
+        Of `shape`; writing to it raises ``ValueError``.
+
     Raises
     ------
     InputError
         If the shape differs or a value is not a finite number.
+
+    Examples
+    --------
+    >>> frozen_array([[1, 2]], (-1, 2), "points")
+    array([[1., 2.]])
     """
     wanted = " x ".join("any" if length < 0 else str(length) for length in shape)
     try:

@@ -47,7 +47,13 @@ class Comparison:
     outside: int
 
     def summary(self) -> dict[str, Any]:
-        """Give the single figures as JSON-compatible values."""
+        """Give the single figures as JSON-compatible values.
+
+        Returns
+        -------
+        dict of str to float
+            Keys begin with ``measured_``; shifts in pixels of the camera, (column, row), `measured_shift_px` their mean.
+        """
         return {
             "measured_sites": len(self.measured),
             "measured_spread": self.spread,

@@ -135,12 +135,35 @@ def add(mask: Mask, bench: Bench, wanted: Sum) -> Mask:
 
 
 def is_blank(record: dict[str, Any]) -> bool:
-    """Tell whether nothing was retrieved for a mask."""
+    """Tell whether nothing was retrieved for a mask.
+
+    Parameters
+    ----------
+    record : dict
+        Of a `holo.mask.Mask`.
+
+    Returns
+    -------
+    bool
+        True for sums and patterns, which have no sites.
+    """
     return bool(record["options"].get("engine") == NONE)
 
 
 def remake_blank(record: dict[str, Any], bench_path: str | os.PathLike[str] | None = None) -> Mask:
     """Make a mask that nothing was retrieved for again from its own record; see `holo.design.remake`.
+
+    Parameters
+    ----------
+    record : dict
+        Of a `holo.mask.Mask`.
+    bench_path : path, optional
+        Where the bench file would stand now; only its folder matters.
+
+    Returns
+    -------
+    Mask
+        The same levels, bit for bit.
 
     Raises
     ------

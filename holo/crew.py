@@ -32,7 +32,18 @@ class Crew(Protocol):
     """How many designs it makes at a time; a few more may be asked for, so that nobody waits for the next task."""
 
     def ask(self, task: Task) -> Made:
-        """Have a design made, and wait for it; a worker that is lost is an error that may be tried again."""
+        """Have a design made, and wait for it; a worker that is lost is an error that may be tried again.
+
+        Parameters
+        ----------
+        task : Task
+            Inputs and options of one design.
+
+        Returns
+        -------
+        Made
+            What came of it; its `again` says whether another try may help.
+        """
 
     def close(self) -> None:
         """Let all workers go, in the middle of their tasks too; who waits in `ask` gets an answer."""
@@ -60,7 +71,18 @@ class Processes:
         self._closed = False
 
     def ask(self, task: Task) -> Made:
-        """Have a design made by an idle process, or a new one; see `Crew`."""
+        """Have a design made by an idle process, or a new one; see `Crew`.
+
+        Parameters
+        ----------
+        task : Task
+            It goes to the process pickled, over a pipe.
+
+        Returns
+        -------
+        Made
+            With an error, to be tried again, if the process was lost.
+        """
         with self._free:
             try:
                 worker = self._idle.get_nowait()
@@ -145,7 +167,18 @@ class Cluster:
         self._running: set[Future[Any]] = set()
 
     def wait_for(self, workers: int) -> None:
-        """Wait until there are so many workers; raises `InputError` and leaves the cluster if they do not come in time."""
+        """Wait until there are so many workers; the cluster is left if they do not come.
+
+        Parameters
+        ----------
+        workers : int
+            Least number of them.
+
+        Raises
+        ------
+        InputError
+            If they do not come within the patience that the cluster was opened with.
+        """
         try:
             self._client.wait_for_workers(workers, timeout=self._patience_s)
         except TimeoutError as error:
@@ -154,7 +187,23 @@ class Cluster:
             raise InputError(f"{found}; allowed: {workers} or more; start one: dask worker {self._address}") from error
 
     def ask(self, task: Task) -> Made:
-        """Have a design made by some worker; the cluster itself moves it to another one a few times when its worker dies."""
+        """Have a design made by some worker; the cluster itself moves it to another one a few times when its worker dies.
+
+        Parameters
+        ----------
+        task : Task
+            It goes to the worker by way of the scheduler.
+
+        Returns
+        -------
+        Made
+            With an error if its worker was lost; to be tried again if the scheduler was.
+
+        Raises
+        ------
+        ClusterError
+            If the scheduler is gone for good.
+        """
         from concurrent.futures import CancelledError
 
         from distributed import KilledWorker

@@ -121,11 +121,19 @@ def image_waves(signal: NDArray[np.float32], usable: Flags) -> tuple[Floats, Flo
 def image_lattice(signal: NDArray[np.float32], usable: Flags) -> tuple[Floats, Floats] | None:
     """Find a lattice by the waves in an image.
 
+    Parameters
+    ----------
+    signal : ndarray of float32, shape (rows, columns)
+        Counts.
+    usable : ndarray of bool, shape (rows, columns)
+        Pixels that count.
+
     Returns
     -------
     matrix : ndarray, shape (2, 2)
+        Lattice vectors as columns, (column, row) in pixels, the shortest there are.
     offset : ndarray, shape (2,)
-        Instead of both, None if no two waves stand out.
+        Of a site, (column, row). Instead of both, None if no two waves stand out.
     """
     waves, strength = image_waves(signal, usable)
     best: tuple[float, Floats] | None = None
@@ -147,7 +155,22 @@ def image_lattice(signal: NDArray[np.float32], usable: Flags) -> tuple[Floats, F
 
 
 def image_offset(signal: NDArray[np.float32], usable: Flags, matrix: Floats) -> Floats:
-    """Find a site of a lattice of known vectors in an image, from the phases of its waves; (column, row) near the middle."""
+    """Find a site of a lattice of known vectors in an image, from the phases of its waves; (column, row) near the middle.
+
+    Parameters
+    ----------
+    signal : ndarray of float32, shape (rows, columns)
+        Counts.
+    usable : ndarray of bool, shape (rows, columns)
+        Pixels that count.
+    matrix : ndarray, shape (2, 2)
+        Lattice vectors as columns, (column, row) in pixels.
+
+    Returns
+    -------
+    ndarray, shape (2,)
+        (column, row) of the site nearest to the middle of the image, up to half a cell.
+    """
     middle = (np.array(signal.shape[::-1]) - 1) / 2
     phases = [np.angle(_amplitude(signal, usable, wave, middle)) for wave in np.linalg.inv(matrix)]
     return np.asarray(middle - matrix @ np.array(phases) / (2 * np.pi))
@@ -390,6 +413,21 @@ def clearest_fit(
     signal: NDArray[np.float32], usable: Flags, matrix: Floats, offset: Floats, width_px: float | None, held: bool = False
 ) -> ImageFit | None:
     """Fit a lattice to a whole image (`fit_image`) without knowing the width of the spots.
+
+    Parameters
+    ----------
+    signal : ndarray of float32, shape (rows, columns)
+        Counts.
+    usable : ndarray of bool, shape (rows, columns)
+        Pixels that count.
+    matrix : ndarray, shape (2, 2)
+        Lattice vectors as columns, (column, row) in pixels, to start from.
+    offset : ndarray, shape (2,)
+        Of a site, (column, row).
+    width_px : float or None
+        Standard deviation of a spot, px; None tries several.
+    held : bool
+        Whether vectors stay as they are and the offset alone is fitted.
 
     Returns
     -------

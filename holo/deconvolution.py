@@ -107,7 +107,18 @@ def _gather(image: Image, light: Image, left: Index, top: Index, result: Real) -
 
 
 def gathered(image: Image, stamps: Stamps) -> Real:
-    """Sum an image times the light of each site, shape (n,)."""
+    """Sum an image times the light of each site, shape (n,).
+
+    Parameters
+    ----------
+    image : ndarray, shape (rows, columns)
+    stamps : Stamps
+        Light of n sites, each on its own square of pixels.
+
+    Returns
+    -------
+    ndarray, shape (n,)
+    """
     result = np.empty(len(stamps.left))
     _gather(image, stamps.light, stamps.left, stamps.top, result)
     return result
@@ -134,6 +145,11 @@ def normal_equations(
         Of the background.
     like : Normal, optional
         Of the same sites: has the same neighbours.
+
+    Returns
+    -------
+    Normal
+        Matrix of the sites among each other and with the background, and right-hand sides.
     """
     first, other = _with_self(*touching(xy_px, coupled_px)) if like is None else (like.first, like.other)
     value = np.zeros(len(other), np.float32)
@@ -165,14 +181,37 @@ def _with_self(first: Index, second: Index) -> tuple[Index, Neighbours]:
 
 
 def times(normal: Normal, light: Real) -> Real:
-    """Multiply the matrix of the sites with their light."""
+    """Multiply the matrix of the sites with their light.
+
+    Parameters
+    ----------
+    normal : Normal
+        Of n sites.
+    light : ndarray, shape (n,)
+
+    Returns
+    -------
+    ndarray, shape (n,)
+    """
     from scipy.sparse import csr_matrix
 
     return np.asarray(csr_matrix((normal.value, normal.other, normal.first)) @ light)
 
 
 def shapes_for(normal: Normal, light: Real) -> Real:
-    """Find how much of each shape of the background goes best with some light of the sites, shape (q,)."""
+    """Find how much of each shape of the background goes best with some light of the sites, shape (q,).
+
+    Parameters
+    ----------
+    normal : Normal
+        Of n sites and q shapes.
+    light : ndarray, shape (n,)
+        Of the sites.
+
+    Returns
+    -------
+    ndarray, shape (q,)
+    """
     return np.asarray(np.linalg.solve(normal.own, normal.flat - normal.shapes.T @ light))
 
 
@@ -261,7 +300,23 @@ def _descend(first: Index, other: Neighbours, value: Image, diagonal: Real, left
 
 @kernel
 def change_light(s: int, step: float, first: Index, other: Neighbours, value: Image, left: Real) -> None:
-    """Take the pull of a change of the light of a site off what is `left` of all pulls."""
+    """Take the pull of a change of the light of a site off what is `left` of all pulls.
+
+    Parameters
+    ----------
+    s : int
+        Number of the site.
+    step : float
+        What is added to its light.
+    first : ndarray of int, shape (n + 1,)
+        Neighbours of site s stand from ``first[s]`` to ``first[s + 1]``.
+    other : ndarray of int, shape (pairs,)
+        Their numbers.
+    value : ndarray, shape (pairs,)
+        Elements of the matrix.
+    left : ndarray, shape (n,)
+        Pulls, changed in place.
+    """
     for k in range(first[s], first[s + 1]):
         left[other[k]] -= step * value[k]
 
