@@ -139,6 +139,13 @@ class Workers:
         """Call ``work(worker, task)`` for every task, `worker` being 0 .. count - 1; returns when all are done.
 
         Tasks must write to separate places: which thread takes which task is left to chance.
+
+        Parameters
+        ----------
+        work : callable
+            Called as ``work(worker, task)``, `worker` being 0 .. count - 1.
+        tasks : iterable of Task
+            Each must write to a place of its own: which thread takes which task is left to chance.
         """
         if self._pool is None:
             for task in tasks:
@@ -164,7 +171,17 @@ class Workers:
 
 
 def kernels_are_compiled(module: ModuleType) -> bool:
-    """Tell whether an earlier run left machine code of the kernels of a module on disk; else its first call compiles for seconds."""
+    """Tell whether an earlier run left machine code of the kernels of a module on disk; else its first call compiles for seconds.
+
+    Parameters
+    ----------
+    module : ModuleType
+        One of this package with compiled loops.
+
+    Returns
+    -------
+    bool
+    """
     kernels = [found for found in vars(module).values() if hasattr(found, "py_func")]
     indices = [f"*.{found.__name__}-{found.py_func.__code__.co_firstlineno}.*.nbi" for found in kernels]
     return any(any(Path(found.stats.cache_path).glob(index)) for found, index in zip(kernels, indices, strict=True))
@@ -210,6 +227,11 @@ def find_device(name: str) -> Device:
     name : str
         One of `DEVICES`. Only gpu is worth a note where there is none.
 
+    Returns
+    -------
+    Device
+        The one of that name; for gpu and auto without a GPU the CPU, whose note says why if gpu was asked for.
+
     Raises
     ------
     InputError
@@ -244,6 +266,15 @@ def _missing_gpu() -> str:
 def namespace(array: Any) -> Any:
     """Give the module whose functions take an array: cupy if it lies on a GPU, else numpy.
 
+    Parameters
+    ----------
+    array : array_like
+        Of numpy or cupy.
+
+    Returns
+    -------
+    module
+
     Examples
     --------
     >>> namespace(np.zeros(3)).__name__
@@ -253,7 +284,19 @@ def namespace(array: Any) -> Any:
 
 
 def to_device(array: Any, device: Device) -> Any:
-    """Give an array as one of the device's own; what is there already is not copied."""
+    """Give an array as one of the device's own; what is there already is not copied.
+
+    Parameters
+    ----------
+    array : array_like
+        On the host or on the device.
+    device : Device
+
+    Returns
+    -------
+    ndarray
+        Of numpy for the CPU, of cupy for a GPU.
+    """
     if not device.is_gpu:
         return np.asarray(array)
     import cupy
@@ -262,7 +305,18 @@ def to_device(array: Any, device: Device) -> Any:
 
 
 def to_host(array: Any) -> NDArray[Any]:
-    """Give an array as one of numpy's: waits for the device if it lies on one."""
+    """Give an array as one of numpy's: waits for the device if it lies on one.
+
+    Parameters
+    ----------
+    array : array_like
+        On the host or on a device.
+
+    Returns
+    -------
+    ndarray
+        Not copied if it is one of numpy's already.
+    """
     return np.asarray(array if namespace(array) is np else array.get())
 
 
@@ -293,10 +347,16 @@ def gpu_kernel(source: str, name: str, shared_bytes: int = 0) -> Callable[..., N
     Parameters
     ----------
     source : str
+        C++ with CUDA's own words.
     name : str
         Declared as ``extern "C"``.
     shared_bytes : int
         Most shared memory that its launches take, where that is more than the 48 KiB that every kernel may have.
+
+    Returns
+    -------
+    callable
+        Called as ``kernel(grid, block, arguments)``; compiled once for each source, name and device.
     """
     return _gpu_kernel(sys.modules["cupy"], source, name, shared_bytes)
 
@@ -315,7 +375,18 @@ def _gpu_module(cupy: Any, source: str) -> Any:
 
 
 def gpu_empty(shape: int | tuple[int, ...], dtype: Any) -> Any:
-    """Uninitialised array in the memory of the GPU."""
+    """Uninitialised array in the memory of the GPU.
+
+    Parameters
+    ----------
+    shape : int or tuple of int
+    dtype : object
+        As numpy takes it.
+
+    Returns
+    -------
+    cupy.ndarray
+    """
     import cupy
 
     return cupy.empty(shape, dtype)
@@ -392,7 +463,13 @@ class Outbox:
         self._copying_done.record(self._beside)
 
     def take(self) -> dict[str, NDArray[Any]]:
-        """Wait for what was posted, and give copies of it."""
+        """Wait for what was posted, and give copies of it.
+
+        Returns
+        -------
+        dict of str to ndarray
+            By the names that the box was made with.
+        """
         self._copying_done.synchronize()
         return {name: array.copy() for name, array in self._pinned.items()}
 

@@ -117,7 +117,18 @@ def lattice_sites(lattice_to_camera: Affine, low_px: ArrayLike, high_px: ArrayLi
 
 
 def spacing_px(xy_px: Real) -> float:
-    """Distance of nearest neighbours: the least one but for a hundredth of the sites; infinite for a single site."""
+    """Distance of nearest neighbours: the least one but for a hundredth of the sites; infinite for a single site.
+
+    Parameters
+    ----------
+    xy_px : ndarray, shape (n, 2)
+        Places, (column, row).
+
+    Returns
+    -------
+    float
+        px.
+    """
     from scipy.spatial import KDTree
 
     if len(xy_px) < 2:
@@ -140,6 +151,11 @@ def open_field(frame: Frame, xy_px: Real, spread: Spread, crowded: bool, light: 
         Of the atoms on the whole frame as far as it is known.
     slope : float, optional
         Variance per count of light; for frames that do not tell their electrons per count.
+
+    Returns
+    -------
+    Field
+        The part out to the reach of the spread and two pixels more.
     """
     if frame.electrons_per_count is not None:
         slope = 1 / (frame.electrons_per_count * frame.shots)
@@ -219,7 +235,20 @@ def noise_law(squares: NDArray[np.floating], light: NDArray[np.floating], slope:
 
 
 def with_noise_of(field: Field, model: Image, known: bool) -> Field:
-    """The field with the noise that a model leaves; with the slope, too, unless that is `known`."""
+    """The field with the noise that a model leaves; with the slope, too, unless that is `known`.
+
+    Parameters
+    ----------
+    field : Field
+    model : ndarray, shape (rows, columns)
+        Light that is thought to fall on the pixels of the field, counts.
+    known : bool
+        Whether the variance per count of light is known, as where the camera tells its electrons per count.
+
+    Returns
+    -------
+    Field
+    """
     left = (field.signal - model)[field.usable]
     slope = field.slope if known else None
     floor, slope = noise_law(left**2, np.maximum(model, 0)[field.usable], slope, 0.02 * float(field.floor.mean()))
@@ -233,13 +262,40 @@ def _span(places: Real, margin: int, length: int) -> tuple[int, int]:
 
 
 def on_frame(field: Field, stamps: Stamps, counts: Real, shape: tuple[int, int]) -> Image:
-    """Draw the light of the sites of a field on the whole frame of a shape (rows, columns)."""
+    """Draw the light of the sites of a field on the whole frame of a shape (rows, columns).
+
+    Parameters
+    ----------
+    field : Field
+    stamps : Stamps
+        Light of the n sites, in the field's own pixels.
+    counts : ndarray, shape (n,)
+    shape : (int, int)
+        Rows and columns of the whole frame.
+
+    Returns
+    -------
+    ndarray, shape (rows, columns)
+        Counts.
+    """
     moved = Stamps(stamps.light, stamps.left + field.corner[1], stamps.top + field.corner[0])
     return image_of(moved, counts, shape)
 
 
 def seen_slope(field: Field, model: Image) -> float:
-    """Estimate the variance per count of light from what a model of the light leaves between the background's own noise."""
+    """Estimate the variance per count of light from what a model of the light leaves between the background's own noise.
+
+    Parameters
+    ----------
+    field : Field
+    model : ndarray, shape (rows, columns)
+        Light that is thought to fall on the pixels of the field, counts.
+
+    Returns
+    -------
+    float
+        Counts squared per count, from 0 up.
+    """
     lit = field.usable & (model > 0.05 * model.max())
     rest = (field.signal - model)[lit].astype(np.float64) ** 2 - field.floor[lit]
     rest = np.minimum(rest, 25 * np.median(np.abs(rest)))
@@ -247,7 +303,19 @@ def seen_slope(field: Field, model: Image) -> float:
 
 
 def noise_differs(one: Field, other: Field, model: Image) -> bool:
-    """Whether the noise of two fields differs by so much that the weights of their pixels do."""
+    """Whether the noise of two fields differs by so much that the weights of their pixels do.
+
+    Parameters
+    ----------
+    one, other : Field
+    model : ndarray, shape (rows, columns)
+        Light that is thought to fall on the pixels, counts; its median counts.
+
+    Returns
+    -------
+    bool
+        True from a fifth on, in the logarithm of the variance with light and without.
+    """
     light = np.float32(max(float(np.median(model)), 0.0))
     variances = [float(np.median(field.floor)) + field.slope * np.array([0.0, light]) for field in (one, other)]
     return bool(np.abs(np.log(variances[0] / variances[1])).max() > 0.2)
@@ -295,7 +363,19 @@ def summed_light(field: Field, stamps: Stamps, brightness: float = 0.0) -> Light
 
 
 def summed_twice(field: Field, stamps: Stamps) -> Light:
-    """Sum the light of each site, then again with the brightness of an atom known from the first time."""
+    """Sum the light of each site, then again with the brightness of an atom known from the first time.
+
+    Parameters
+    ----------
+    field : Field
+    stamps : Stamps
+        Light of the sites.
+
+    Returns
+    -------
+    Light
+        Of the first time alone if that showed no two peaks.
+    """
     first = summed_light(field, stamps)
     try:
         peaks = fit_peaks(first.counts, first.variance)
@@ -309,9 +389,22 @@ def summed_twice(field: Field, stamps: Stamps) -> Light:
 
 
 def coupled(field: Field, spread: Spread, stamps: Stamps, model: Image | None = None, like: Normal | None = None) -> Normal:
-    """Set up the normal equations of a field, of the same neighbours as those `like` it.
+    """Set up the normal equations of a field.
 
-    `model` is the light of the field as far as it is known, by default the blurred frame.
+    Parameters
+    ----------
+    field : Field
+    spread : Spread
+    stamps : Stamps
+        Light of the sites.
+    model : ndarray, shape (rows, columns), optional
+        Light of the field as far as it is known, for the weights; by default the blurred frame.
+    like : Normal, optional
+        Normal equations of the same sites: these get the same neighbours.
+
+    Returns
+    -------
+    Normal
     """
     from scipy.ndimage import gaussian_filter
 
@@ -330,7 +423,21 @@ def _shapes(field: Field) -> Image:
 
 
 def background_of(normal: Normal, counts: Real, field: Field) -> Image:
-    """Draw the slow background that goes with some light of the sites."""
+    """Draw the slow background that goes with some light of the sites.
+
+    Parameters
+    ----------
+    normal : Normal
+        Of the field.
+    counts : ndarray, shape (n,)
+        Light of the sites.
+    field : Field
+
+    Returns
+    -------
+    ndarray, shape (rows, columns)
+        Counts.
+    """
     return np.tensordot(shapes_for(normal, counts).astype(np.float32), _shapes(field), 1)
 
 
@@ -344,14 +451,37 @@ class Atoms:
 
 
 def smooth_light(normal: Normal) -> Real:
-    """Light of each site if its neighbours had as much, shape (n,)."""
+    """Light of each site if its neighbours had as much, shape (n,).
+
+    Parameters
+    ----------
+    normal : Normal
+        Of n sites.
+
+    Returns
+    -------
+    ndarray, shape (n,)
+        Counts.
+    """
     dark = np.zeros(len(normal.pull))
     alike = times(normal, dark + 1)
     return np.asarray((normal.pull - normal.shapes @ shapes_for(normal, dark)) / np.maximum(alike, 1e-30))
 
 
 def light_around(field: Field, spread: Spread) -> Real:
-    """Light of the pixels around each site, blurred, shape (n,)."""
+    """Light of the pixels around each site, blurred, shape (n,).
+
+    Parameters
+    ----------
+    field : Field
+    spread : Spread
+        Whose width the blur has.
+
+    Returns
+    -------
+    ndarray, shape (n,)
+        Counts a pixel.
+    """
     from scipy.ndimage import gaussian_filter
 
     smooth = gaussian_filter(field.signal, spread.width_px)
@@ -361,6 +491,11 @@ def light_around(field: Field, spread: Spread) -> Real:
 
 def linear_start(normal: Normal) -> tuple[Real, Atoms, Real]:
     """Find the light of overlapping sites by regularised least squares, with what it needs to know of the atoms.
+
+    Parameters
+    ----------
+    normal : Normal
+        Of n sites.
 
     Returns
     -------
@@ -411,6 +546,19 @@ def _brightness(normal: Normal, filled: Real) -> tuple[float, float]:
 def bounded_twice(field: Field, spread: Spread, stamps: Stamps, normal: Normal, start: Real, atoms: Atoms) -> tuple[Real, Normal]:
     """Find the light of overlapping sites between none and that of a bright atom, for the Poisson likelihood.
 
+    Parameters
+    ----------
+    field : Field
+    spread : Spread
+    stamps : Stamps
+        Light of the sites.
+    normal : Normal
+        Of the n sites, with weights from the blurred frame.
+    start : ndarray, shape (n,)
+        Light to start from, counts.
+    atoms : Atoms
+        Mean and spread of an atom's light, which bound that of a site.
+
     Returns
     -------
     counts : ndarray, shape (n,)
@@ -424,7 +572,20 @@ def bounded_twice(field: Field, spread: Spread, stamps: Stamps, normal: Normal, 
 
 
 def alone(normal: Normal, mean_light: Real) -> Real:
-    """Light of each site if all others have their mean light, shape (n,)."""
+    """Light of each site if all others have their mean light, shape (n,).
+
+    Parameters
+    ----------
+    normal : Normal
+        Of n sites.
+    mean_light : ndarray, shape (n,)
+        Counts.
+
+    Returns
+    -------
+    ndarray, shape (n,)
+        Counts.
+    """
     left = normal.pull - times(normal, mean_light) - normal.shapes @ shapes_for(normal, mean_light)
     return np.asarray(mean_light + left / np.maximum(normal.diagonal, 1e-30))
 

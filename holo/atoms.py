@@ -140,7 +140,14 @@ class Species:
         return abs(self.hyperfine_ghz.value) if self.hyperfine_ghz else 0.0
 
     def numbers(self) -> dict[str, Number]:
-        """All numbers by name, for tables of sources."""
+        """All numbers by name, for tables of sources.
+
+        Returns
+        -------
+        dict of str to Number
+            Masses in u, splittings in GHz, wavelengths in vacuum in nm, linewidths in MHz, dipoles and remainder in atomic units, as
+            the names end.
+        """
         found = {"mass_u": self.mass_u, "hyperfine_ghz": self.hyperfine_ghz, "remainder_au": self.remainder_au}
         for line in self.lines:
             for key in ("wavelength_nm", "linewidth_mhz", "dipole_au"):
@@ -150,6 +157,11 @@ class Species:
 
 def known_species() -> dict[str, Species]:
     """The species that come with holo, by name.
+
+    Returns
+    -------
+    dict of str to Species
+        In the order of ``species.toml``.
 
     Examples
     --------
@@ -165,6 +177,16 @@ def known_species() -> dict[str, Species]:
 def read_species(path: str | os.PathLike[str]) -> dict[str, Species]:
     """Read species of one's own from a TOML file, by name; they can be `like` a species that comes with holo.
 
+    Parameters
+    ----------
+    path : path
+        A TOML file, built as ``species.toml`` in the package, which says what each key means.
+
+    Returns
+    -------
+    dict of str to Species
+        Those of the file alone.
+
     Raises
     ------
     InputError
@@ -175,6 +197,19 @@ def read_species(path: str | os.PathLike[str]) -> dict[str, Species]:
 
 def parse_species(text: str, path: str | os.PathLike[str], known: Mapping[str, Species] | None = None) -> dict[str, Species]:
     """Check the TOML `text` of species; `path` names it in messages, `known` are species that new ones can be `like`.
+
+    Parameters
+    ----------
+    text : str
+        Of the file.
+    path : path
+        Names the text in messages.
+    known : mapping of str to Species, optional
+        Species that new ones can be `like`.
+
+    Returns
+    -------
+    dict of str to Species
 
     Raises
     ------
@@ -203,6 +238,17 @@ def parse_species(text: str, path: str | os.PathLike[str], known: Mapping[str, S
 def chosen_species(name: str, lines: str | os.PathLike[str] | None = None) -> Species:
     """The species of a name, from the user's file of lines if there is one, else from those that come with holo.
 
+    Parameters
+    ----------
+    name : str
+        As in ``Rb-87``.
+    lines : path, optional
+        A file of species of one's own (`read_species`), which come before those of holo.
+
+    Returns
+    -------
+    Species
+
     Raises
     ------
     InputError
@@ -228,6 +274,17 @@ def level_offset_ghz(species: Species, level: float | None) -> float:
 
     ``splitting I / (2 I + 1)`` for ``F = I + 1/2`` and ``-splitting (I + 1) / (2 I + 1)`` for ``F = I - 1/2`` (Lande's interval rule
     and the centre of gravity).
+
+    Parameters
+    ----------
+    species : Species
+    level : float or None
+        F; None for none in particular.
+
+    Returns
+    -------
+    float
+        GHz.
 
     Raises
     ------

@@ -228,11 +228,27 @@ class Balanced:
         The table has ``target``, the wanted one, ``factor``, ``error``, relative, left empty where no frame told of the site, and
         ``intensity``, what the site is thought to get over target and over the mean of all, and what was `measured` on the first
         frame and on the last.
+
+        Parameters
+        ----------
+        digests : mapping of str to str
+            Of the frames; they stand in the journal and are not used here.
+
+        Returns
+        -------
+        dict of str to bytes
+            Content by the name of the file.
         """
         return {"balanced.tiff": mask_bytes(self.design.mask), "balance.csv": self._table().encode()}
 
     def summary(self) -> dict[str, Any]:
-        """Give the figures of the result."""
+        """Give the figures of the result.
+
+        Returns
+        -------
+        dict
+            Spreads are relative (1 % is 0.01), one standard deviation; ``frames`` has a dict for each frame.
+        """
         return {
             "sites": len(self.levelled),
             "levelled": int(self.levelled.sum()),
@@ -563,7 +579,14 @@ class Corrected:
     same: bool
 
     def summary(self) -> dict[str, Any]:
-        """Give the figures of the correction."""
+        """Give the figures of the correction.
+
+        Returns
+        -------
+        dict
+            Spreads and noise are relative, one standard deviation; factors are those by which a site's light is thought to differ from
+            what was predicted.
+        """
         return {
             "sites": len(self.told),
             "with_value": int(self.told.sum()),

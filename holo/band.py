@@ -99,6 +99,11 @@ def lattice_bands(depth: float) -> Lattice1D:
     depth : float
         s, in recoil energies, from 0 to `DEEPEST`.
 
+    Returns
+    -------
+    Lattice1D
+        All energies in recoil energies.
+
     Raises
     ------
     InputError
@@ -130,6 +135,16 @@ def lattice_bands(depth: float) -> Lattice1D:
 def tunnelling_deep(depth: float) -> float:
     """Tunnelling in a deep lattice, ``(4 / sqrt(pi)) s^(3/4) exp(-2 sqrt(s))``, in recoil energies (source: `Lattice1D`).
 
+    Parameters
+    ----------
+    depth : float
+        s, in recoil energies; the result is 19 % too large at 10, 12 % at 20 and 7 % at 50 (against `lattice_bands`).
+
+    Returns
+    -------
+    float
+        Recoil energies.
+
     Examples
     --------
     >>> round(tunnelling_deep(20.0), 7)
@@ -140,6 +155,18 @@ def tunnelling_deep(depth: float) -> float:
 
 def lattice_recoil_hz(mass_kg: float, spacing_um: float) -> float:
     """Recoil energy over h of a lattice of some spacing, ``h / (8 m a^2)``, Hz.
+
+    Parameters
+    ----------
+    mass_kg : float
+        Of one atom.
+    spacing_um : float
+        Distance of the wells, half the wavelength of the standing wave.
+
+    Returns
+    -------
+    float
+        Hz.
 
     Examples
     --------

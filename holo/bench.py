@@ -270,6 +270,11 @@ def _deviation(places: NDArray[np.float64], weights: NDArray[np.float64]) -> flo
 def demo_bench_text() -> str:
     """Text of the demo bench file.
 
+    Returns
+    -------
+    str
+        TOML, as `parse_bench` reads it.
+
     Examples
     --------
     >>> parse_bench(demo_bench_text(), "bench.toml").name
@@ -285,6 +290,11 @@ def read_bench(path: str | os.PathLike[str]) -> Bench:
     ----------
     path : path
         The TOML file; relative paths in it start at its folder.
+
+    Returns
+    -------
+    Bench
+        All numbers within their ranges.
 
     Raises
     ------
@@ -306,9 +316,20 @@ def read_bench(path: str | os.PathLike[str]) -> Bench:
 
 
 def parse_bench(text: str, path: str | os.PathLike[str], *, confined: bool = False) -> Bench:
-    """Check the TOML `text` of a bench; `path` names it in messages, and its folder is where relative paths start.
+    """Check the TOML `text` of a bench.
 
-    With `confined` no file that it names may lie outside that folder: for text that comes from somebody else.
+    Parameters
+    ----------
+    text : str
+    path : path
+        Names the text in messages; its folder is where relative names of files start.
+    confined : bool
+        Whether no file that the text names may lie outside that folder: for text that comes from somebody else.
+
+    Returns
+    -------
+    Bench
+        All numbers within their ranges.
 
     Raises
     ------
@@ -407,7 +428,23 @@ def _read_transmission(table: Table) -> tuple[tuple[str, float], ...]:
 
 
 def read_aberration(table: Table) -> tuple[tuple[int, float], ...]:
-    """Read a table of waves rms by Noll index, as (index, waves) in the order of the index."""
+    """Read a table of waves rms by Noll index, as (index, waves) in the order of the index.
+
+    Parameters
+    ----------
+    table : Table
+        Keys are Noll indices, values waves rms from -20 to 20.
+
+    Returns
+    -------
+    tuple of (int, float)
+        In the order of the index.
+
+    Raises
+    ------
+    InputError
+        With file and key, for any other key or value.
+    """
     allowed = [str(j) for j in range(1, NOLL_LAST + 1)]
     for key in table.keys:
         if key not in allowed:
@@ -587,6 +624,15 @@ def _check_pupil(table: Table, bench: Bench) -> None:
 def pupil_radii(bench: Bench) -> NDArray[np.float64]:
     """Radius of each pixel over the pupil's radius, shape (rows, columns); the pupil is where it is at most 1.
 
+    Parameters
+    ----------
+    bench : Bench
+
+    Returns
+    -------
+    ndarray, shape (rows, columns)
+        No unit; 0 in the middle of the panel.
+
     Examples
     --------
     >>> pupil_radii(parse_bench(demo_bench_text(), "bench.toml"))[499:501, 0].round(3)
@@ -597,6 +643,15 @@ def pupil_radii(bench: Bench) -> NDArray[np.float64]:
 
 def beam_intensity(bench: Bench) -> NDArray[np.float64]:
     """Relative intensity of the beam on each pixel, shape (rows, columns).
+
+    Parameters
+    ----------
+    bench : Bench
+
+    Returns
+    -------
+    ndarray, shape (rows, columns)
+        Of a Gaussian beam, 1 in its middle; of a measured one, as the file has it.
 
     Notes
     -----
@@ -653,6 +708,15 @@ def pixel_envelope(points_um: NDArray[np.float64], scale: float, side_um: float)
 def pupil_share(bench: Bench) -> float:
     """Share of the power on the panel that falls inside the pupil.
 
+    Parameters
+    ----------
+    bench : Bench
+
+    Returns
+    -------
+    float
+        From 0 to 1.
+
     Examples
     --------
     >>> round(pupil_share(parse_bench(demo_bench_text(), "bench.toml")), 3)
@@ -664,6 +728,15 @@ def pupil_share(bench: Bench) -> float:
 
 def power_density_w_cm2(bench: Bench) -> float:
     """Highest power density of the beam on the panel, W/cm^2.
+
+    Parameters
+    ----------
+    bench : Bench
+
+    Returns
+    -------
+    float
+        W/cm^2, for the power on the panel that the bench gives.
 
     Notes
     -----
@@ -770,6 +843,19 @@ def drowned(bench: Bench, sites: Sites, share: float = 1.0) -> NDArray[np.bool_]
 
     Closer, that is, than a share of the resolution (`Bench.resolution_um`); or as close to a place one field's width away from a bright
     site, where the panel's pixels put the same light (Goodman, Introduction to Fourier Optics, sec. 2.4: the spectrum of samples repeats).
+
+    Parameters
+    ----------
+    bench : Bench
+    sites : Sites
+        n sites, bright and dark.
+    share : float
+        Of the resolution.
+
+    Returns
+    -------
+    ndarray of bool, shape (n,)
+        False for bright sites.
 
     Examples
     --------

@@ -103,7 +103,14 @@ class DesignOptions:
             raise InputError(f"device: found {self.device!r}; allowed: {', '.join(DEVICES)}")
 
     def on_device(self) -> tuple[DesignOptions, Device]:
-        """Find the device, and give the options that name it."""
+        """Find the device, and give the options that name it.
+
+        Returns
+        -------
+        options : DesignOptions
+        device : Device
+            The CPU, with a note, where there is no GPU.
+        """
         found = find_device(self.device)
         return replace(self, device=found.name), found
 
@@ -125,18 +132,55 @@ class Correction:
     waves: NDArray[np.complex128]
 
     def asked(self, sites: Sites) -> Sites:
-        """Give the sites with the targets to ask for; raises `InputError` unless there is one positive factor for each."""
+        """Give the sites with the targets to ask for; raises `InputError` unless there is one positive factor for each.
+
+        Parameters
+        ----------
+        sites : Sites
+            As many as there are factors.
+
+        Returns
+        -------
+        Sites
+            With targets over factors.
+
+        Raises
+        ------
+        InputError
+            Unless there is one finite, positive factor for each.
+        """
         if self.factor.shape != sites.target.shape or not (np.isfinite(self.factor) & (self.factor > 0)).all():
             raise InputError(f"correction.factor: found {shortened(self.factor.tolist())}; allowed: {len(sites.target)} numbers above 0")
         return replace(sites, target=sites.target / self.factor)
 
     def recorded(self) -> dict[str, list[float]]:
-        """Write it for the record of a mask; `Correction.read` gives it back."""
+        """Write it for the record of a mask; `Correction.read` gives it back.
+
+        Returns
+        -------
+        dict of str to list of float
+            Lists ``factor``, ``real`` and ``imaginary``, of JSON's own types.
+        """
         return {"factor": self.factor.tolist(), "real": self.waves.real.tolist(), "imaginary": self.waves.imag.tolist()}
 
     @staticmethod
     def read(recorded: object) -> Correction:
-        """Read what `recorded` wrote; raises `InputError` if it is something else."""
+        """Read what `recorded` wrote; raises `InputError` if it is something else.
+
+        Parameters
+        ----------
+        recorded : object
+            What `recorded` wrote.
+
+        Returns
+        -------
+        Correction
+
+        Raises
+        ------
+        InputError
+            If it is something else.
+        """
         try:
             factor, real, imaginary = (np.array([*map(float, recorded[key])]) for key in ("factor", "real", "imaginary"))  # type: ignore[index]
             return Correction(factor, real + 1j * imaginary)
@@ -190,6 +234,18 @@ def read_inputs(
 ) -> Inputs:
     """Read the files that a mask is designed from.
 
+    Parameters
+    ----------
+    bench_path, arrangement_path : path
+        TOML files.
+    registration_path : path, optional
+        Measured maps; without it the lattice of the bench counts.
+
+    Returns
+    -------
+    Inputs
+        With the texts and digests that a record needs.
+
     Raises
     ------
     InputError
@@ -203,34 +259,141 @@ def read_inputs(
 
 
 def read_bench_source(path: str | os.PathLike[str]) -> tuple[Bench, Source]:
-    """Read a bench file, and what a record is to say of it; raises as `parse_bench`."""
+    """Read a bench file, and what a record is to say of it; raises as `parse_bench`.
+
+    Parameters
+    ----------
+    path : path
+        A bench file.
+
+    Returns
+    -------
+    bench : Bench
+    source : dict
+        Path, text, digest and the digests of side files.
+
+    Raises
+    ------
+    InputError
+        As `parse_bench`.
+    """
     return bench_source(read_text(path), path)
 
 
 def bench_source(text: str, path: str | os.PathLike[str]) -> tuple[Bench, Source]:
-    """Read the text of a bench file that stands at `path`, and what a record is to say of it; raises as `parse_bench`."""
+    """Read the text of a bench file that stands at `path`, and what a record is to say of it; raises as `parse_bench`.
+
+    Parameters
+    ----------
+    text : str
+        Of a bench file.
+    path : path
+        Where it stands, or would: names it in messages and is where relative names start.
+
+    Returns
+    -------
+    bench : Bench
+    source : dict
+        Path, text, digest and the digests of side files.
+
+    Raises
+    ------
+    InputError
+        As `parse_bench`.
+    """
     bench = parse_bench(text, path)
     return bench, _source(path, text, bench.files)
 
 
 def read_arrangement_source(path: str | os.PathLike[str], lattice: Lattice) -> tuple[Arrangement, Source]:
-    """Read an arrangement file, and what a record is to say of it; raises as `parse_arrangement`."""
+    """Read an arrangement file, and what a record is to say of it; raises as `parse_arrangement`.
+
+    Parameters
+    ----------
+    path : path
+        An arrangement file.
+    lattice : Lattice
+        On which shapes are drawn and dark sites are found.
+
+    Returns
+    -------
+    arrangement : Arrangement
+    source : dict
+        Path, text, digest and the digests of side files.
+
+    Raises
+    ------
+    InputError
+        As `parse_arrangement`.
+    """
     return arrangement_source(read_text(path), path, lattice)
 
 
 def arrangement_source(text: str, path: str | os.PathLike[str], lattice: Lattice) -> tuple[Arrangement, Source]:
-    """Read the text of an arrangement file that stands at `path`, and what a record is to say of it; raises as `parse_arrangement`."""
+    """Read the text of an arrangement file that stands at `path`, and what a record is to say of it; raises as `parse_arrangement`.
+
+    Parameters
+    ----------
+    text : str
+        Of an arrangement file.
+    path : path
+        Where it stands, or would: names it in messages and is where relative names start.
+    lattice : Lattice
+        On which shapes are drawn and dark sites are found.
+
+    Returns
+    -------
+    arrangement : Arrangement
+    source : dict
+        Path, text, digest and the digests of side files.
+
+    Raises
+    ------
+    InputError
+        As `parse_arrangement`.
+    """
     return parse_arrangement(text, path, lattice), _source(path, text, arrangement_files(text, path))
 
 
 def read_registration_source(path: str | os.PathLike[str]) -> tuple[Registration, Source]:
-    """Read a registration file, and what a record is to say of it; raises as `parse_registration`."""
+    """Read a registration file, and what a record is to say of it; raises as `parse_registration`.
+
+    Parameters
+    ----------
+    path : path
+        A registration file.
+
+    Returns
+    -------
+    registration : Registration
+    source : dict
+        Path, text, digest; it has no side files.
+
+    Raises
+    ------
+    InputError
+        As `parse_registration`.
+    """
     text = read_text(path)
     return parse_registration(text, path), _source(path, text, {})
 
 
 def sources_of(bench: Bench, arrangement: Arrangement, registration: Registration | None = None) -> dict[str, Source | None]:
-    """Write what the record of a mask says of inputs that were not, or not only, read from files."""
+    """Write what the record of a mask says of inputs that were not, or not only, read from files.
+
+    Parameters
+    ----------
+    bench : Bench
+        Its text is that of the file it was read from.
+    arrangement : Arrangement
+        Written as a table of sites.
+    registration : Registration, optional
+
+    Returns
+    -------
+    dict of str to Source or None
+        By ``bench``, ``arrangement`` and ``registration``.
+    """
     rows = np.column_stack([arrangement.ij, arrangement.target, arrangement.z_um]).tolist()
     smooth = [] if arrangement.smooth is None else [_SMOOTH + json.dumps(arrangement.smooth.recorded())]
     table = "\n".join([*smooth, _TABLE, *(",".join(map(repr, row)) for row in rows)]) + "\n"
@@ -446,6 +609,14 @@ def _levels(bench: Bench, path: LightPath, sites: Sites, retrieval: Retrieval, s
 def check_sites(bench: Bench, sites: Sites, engine: str = "auto") -> None:
     """Refuse sites that an engine cannot put light on.
 
+    Parameters
+    ----------
+    bench : Bench
+    sites : Sites
+        Places in um.
+    engine : str
+        Of `ENGINES`.
+
     Raises
     ------
     InputError
@@ -468,7 +639,25 @@ def check_sites(bench: Bench, sites: Sites, engine: str = "auto") -> None:
 
 
 def check_nudged(record: dict[str, Any], bench: Bench) -> list[str]:
-    """Refuse a nudged mask whose sites have left the field (raises as `check_sites`); give a warning where that is not known."""
+    """Refuse a nudged mask whose sites have left the field (raises as `check_sites`); give a warning where that is not known.
+
+    Parameters
+    ----------
+    record : dict
+        Of a `Mask`.
+    bench : Bench
+        On which it is shown.
+
+    Returns
+    -------
+    list of str
+        One warning where the places of the sites are not known, or none.
+
+    Raises
+    ------
+    InputError
+        As `check_sites`.
+    """
     try:
         sites = recorded_sites(record, bench)
     except InputError as error:
@@ -496,7 +685,23 @@ def _name(sites: Sites, number: np.intp) -> str:
 def mask_record(
     sources: dict[str, Source | None], options: DesignOptions, correction: Correction | None, figures: dict[str, Any]
 ) -> dict[str, Any]:
-    """Write the record of a mask that is made now; see `holo.mask.Mask`."""
+    """Write the record of a mask that is made now; see `holo.mask.Mask`.
+
+    Parameters
+    ----------
+    sources : dict of str to Source or None
+        As `sources_of` gives them.
+    options : DesignOptions
+    correction : Correction or None
+        What the mask was corrected by.
+    figures : dict
+        Of its light, JSON-compatible.
+
+    Returns
+    -------
+    dict
+        Of JSON's own types; the time is now, in UTC.
+    """
     chosen = asdict(options) | ({} if correction is None else {"correction": correction.recorded()})
     if options.engine == "dense":
         chosen["dense"] = asdict(options.dense or DenseOptions())
@@ -528,6 +733,11 @@ def recorded_inputs(record: dict[str, Any], bench_path: str | os.PathLike[str] |
     bench_path : path, optional
         Where the bench file would stand now, if its side files are no longer where the record says. Only its folder matters.
 
+    Returns
+    -------
+    Inputs
+        With the sources that the record has.
+
     Raises
     ------
     InputError
@@ -539,7 +749,24 @@ def recorded_inputs(record: dict[str, Any], bench_path: str | os.PathLike[str] |
 
 
 def recorded_bench(record: dict[str, Any], bench_path: str | os.PathLike[str] | None = None) -> Bench:
-    """Recover the bench of a mask from its record; see `recorded_inputs`."""
+    """Recover the bench of a mask from its record; see `recorded_inputs`.
+
+    Parameters
+    ----------
+    record : dict
+        Of a `Mask`.
+    bench_path : path, optional
+        Where the bench file would stand now; only its folder matters.
+
+    Returns
+    -------
+    Bench
+
+    Raises
+    ------
+    InputError
+        If a side file is missing or has changed since, or the text does not parse.
+    """
     where = bench_path or record["bench"]["path"] or "bench.toml"
     bench = parse_bench(record["bench"]["text"], where)
     _check_files(where, bench.files, record["bench"])
@@ -547,7 +774,24 @@ def recorded_bench(record: dict[str, Any], bench_path: str | os.PathLike[str] | 
 
 
 def recorded_arrangement(record: dict[str, Any], lattice: Lattice) -> Arrangement:
-    """Recover the arrangement of a mask from its record, on any lattice; see `recorded_inputs`."""
+    """Recover the arrangement of a mask from its record, on any lattice; see `recorded_inputs`.
+
+    Parameters
+    ----------
+    record : dict
+        Of a `Mask`.
+    lattice : Lattice
+        On which shapes are drawn and dark sites are found; that of the record's bench gives the sites of the mask.
+
+    Returns
+    -------
+    Arrangement
+
+    Raises
+    ------
+    InputError
+        If a side file is missing or has changed since, or the text does not parse.
+    """
     source = record["arrangement"]
     if not source["path"]:
         return _arrangement_of_table(source["text"])
@@ -556,13 +800,43 @@ def recorded_arrangement(record: dict[str, Any], lattice: Lattice) -> Arrangemen
 
 
 def recorded_registration(record: dict[str, Any]) -> Registration | None:
-    """Recover the registration of a mask from its record; None where the nominal lattice was used."""
+    """Recover the registration of a mask from its record; None where the nominal lattice was used.
+
+    Parameters
+    ----------
+    record : dict
+        Of a `Mask`.
+
+    Returns
+    -------
+    Registration or None
+
+    Raises
+    ------
+    InputError
+        If the text does not parse.
+    """
     source = record["registration"]
     return None if source is None else parse_registration(source["text"], source["path"] or "registration.toml")
 
 
 def recorded_options(record: dict[str, Any]) -> DesignOptions:
-    """Recover the options of a mask from its record; raises `InputError` if they are not those of `DesignOptions`."""
+    """Recover the options of a mask from its record; raises `InputError` if they are not those of `DesignOptions`.
+
+    Parameters
+    ----------
+    record : dict
+        Of a `Mask`.
+
+    Returns
+    -------
+    DesignOptions
+
+    Raises
+    ------
+    InputError
+        If they are not those of `DesignOptions`.
+    """
     chosen = {key: value for key, value in record["options"].items() if key not in ("correction", "dense")}
     try:
         dense = DenseOptions(**record["options"]["dense"]) if "dense" in record["options"] else None
@@ -573,12 +847,45 @@ def recorded_options(record: dict[str, Any]) -> DesignOptions:
 
 
 def recorded_correction(record: dict[str, Any]) -> Correction | None:
-    """Recover from its record what a mask was corrected by; None if it was not."""
+    """Recover from its record what a mask was corrected by; None if it was not.
+
+    Parameters
+    ----------
+    record : dict
+        Of a `Mask`.
+
+    Returns
+    -------
+    Correction or None
+
+    Raises
+    ------
+    InputError
+        If there is something else in its place.
+    """
     return Correction.read(record["options"]["correction"]) if "correction" in record["options"] else None
 
 
 def recorded_sites(record: dict[str, Any], bench: Bench) -> Sites:
-    """Find where on a bench the sites of a mask lie: those of its record, moved along with its nudges."""
+    """Find where on a bench the sites of a mask lie: those of its record, moved along with its nudges.
+
+    Parameters
+    ----------
+    record : dict
+        Of a `Mask`.
+    bench : Bench
+        Whose lattice counts where the mask was made without a registration.
+
+    Returns
+    -------
+    Sites
+        Places in um.
+
+    Raises
+    ------
+    InputError
+        As `recorded_arrangement`, or if another mask was added, whose sum has no sites of its own.
+    """
     return _placed(record, bench.lattice)
 
 
@@ -614,6 +921,15 @@ class Drift:
 
 def told_map(registration: Registration) -> Affine:
     """Give the map from the lattice to the objective plane that a registration tells, and refuse one that tells none.
+
+    Parameters
+    ----------
+    registration : Registration
+
+    Returns
+    -------
+    Affine
+        From (i, j) to (x, y), um.
 
     Raises
     ------

@@ -166,7 +166,17 @@ def design_smooth(
 
 
 def check_options(options: DesignOptions) -> None:
-    """Refuse what the engine for continuous light has no use for; raises `InputError`."""
+    """Refuse what the engine for continuous light has no use for; raises `InputError`.
+
+    Parameters
+    ----------
+    options : DesignOptions
+
+    Raises
+    ------
+    InputError
+        If there is a wanted uniformity, an engine, options of one or a polarisation.
+    """
     if options.uniformity is not None:
         raise InputError(f"uniformity: found {options.uniformity:g}; allowed: none with continuous light; use rms")
     if options.engine != "auto" or options.dense is not None:
@@ -177,6 +187,20 @@ def check_options(options: DesignOptions) -> None:
 
 def placed_light(bench: Bench, arrangement: Arrangement, registration: Registration | None) -> tuple[PlacedSmooth, Sites]:
     """Find where the continuous light and the sites of an arrangement lie, and refuse what no mask can make.
+
+    Parameters
+    ----------
+    bench : Bench
+    arrangement : Arrangement
+        With continuous light, and sites if there are any.
+    registration : Registration or None
+        None for the lattice of the bench.
+
+    Returns
+    -------
+    placed : PlacedSmooth
+    sites : Sites
+        None, or those that lie in the plane of the continuous light.
 
     Raises
     ------
@@ -200,7 +224,19 @@ def placed_light(bench: Bench, arrangement: Arrangement, registration: Registrat
 
 
 def smooth_warnings(bench: Bench, placed: PlacedSmooth) -> list[str]:
-    """Say what a user should know of where continuous light lies: on the undiffracted spot, or on its own mirror image."""
+    """Say what a user should know of where continuous light lies: on the undiffracted spot, or on its own mirror image.
+
+    Parameters
+    ----------
+    bench : Bench
+    placed : PlacedSmooth
+        Continuous light, placed in the objective plane.
+
+    Returns
+    -------
+    list of str
+        None or one.
+    """
     left, right, top, bottom = reach_um(bench, placed)
     found = []
     if left < 0 < right and top < 0 < bottom:
@@ -326,7 +362,27 @@ def _levels(bench: Bench, window: WindowTransform, goal: Goal, found: SmoothRetr
 
 
 def remake_smooth(record: dict[str, Any], bench_path: Any = None, progress: Progress | None = None) -> SmoothDesign:
-    """Make a mask of continuous light again from its own record; see `holo.design.remake`."""
+    """Make a mask of continuous light again from its own record; see `holo.design.remake`.
+
+    Parameters
+    ----------
+    record : dict
+        Of a mask of continuous light.
+    bench_path : path, optional
+        Where the bench file would stand now; only its folder matters.
+    progress : callable, optional
+        As for `design_smooth`.
+
+    Returns
+    -------
+    SmoothDesign
+        Its nudges made again, too.
+
+    Raises
+    ------
+    InputError
+        As `holo.design.recorded_inputs` and `design_smooth`.
+    """
     inputs, options = recorded_inputs(record, bench_path), recorded_options(record)
     made = design_smooth(inputs.bench, inputs.arrangement, inputs.registration, options, progress, sources=inputs.sources)
     if not record["nudges"]:
@@ -339,7 +395,24 @@ def remake_smooth(record: dict[str, Any], bench_path: Any = None, progress: Prog
 
 
 def recorded_light(record: dict[str, Any], bench: Bench) -> tuple[PlacedSmooth, Sites]:
-    """Find where on a bench the continuous light and the sites of a mask lie: those of its record, moved along with its nudges."""
+    """Find where on a bench the continuous light and the sites of a mask lie: those of its record, moved along with its nudges.
+
+    Parameters
+    ----------
+    record : dict
+        Of a mask of continuous light.
+    bench : Bench
+
+    Returns
+    -------
+    placed : PlacedSmooth
+    sites : Sites
+
+    Raises
+    ------
+    InputError
+        If there is no continuous light in the record.
+    """
     placed = place_continuous(recorded_arrangement(record, bench.lattice), bench.lattice, recorded_registration(record))
     if placed is None:
         raise InputError("record: found no continuous light; allowed: a mask made with a table [smooth]")

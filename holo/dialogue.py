@@ -65,11 +65,28 @@ class Outcome(Protocol):
     """What a dialogue ends in."""
 
     def files(self, digests: Mapping[str, str]) -> Mapping[str, bytes]:
-        """Give the content of each file of the result by its name; `digests` has those of the frames, by name."""
+        """Give the content of each file of the result by its name; `digests` has those of the frames, by name.
+
+        Parameters
+        ----------
+        digests : mapping of str to str
+            Of the frames, by the names of their files.
+
+        Returns
+        -------
+        mapping of str to bytes
+            Content by the name of the file.
+        """
         ...
 
     def summary(self) -> Mapping[str, Any]:
-        """Give the figures of the result as JSON-compatible values."""
+        """Give the figures of the result as JSON-compatible values.
+
+        Returns
+        -------
+        mapping
+            Units stand in the names.
+        """
         ...
 
 
@@ -187,7 +204,13 @@ class Run:
             write_bytes(self.folder / name, content, overwrite=True)
 
     def files(self) -> dict[str, bytes]:
-        """Give the content of the files that tell where the dialogue is, by name: mask or results first, the journal last."""
+        """Give the content of the files that tell where the dialogue is, by name: mask or results first, the journal last.
+
+        Returns
+        -------
+        dict of str to bytes
+            Content by the name of the file.
+        """
         made: dict[str, bytes] = {}
         waiting = []
         if self.ask is not None:

@@ -101,7 +101,12 @@ class Module:
     entries: tuple[Entry, ...]
 
     def all_entries(self) -> Iterator[Entry]:
-        """Entries, each before its parts."""
+        """Entries, each before its parts.
+
+        Yields
+        ------
+        Entry
+        """
         for entry in self.entries:
             yield entry
             yield from entry.parts

@@ -65,6 +65,20 @@ class ScreenError(HoloError, RuntimeError):
 def naming(whose: object) -> Iterator[None]:
     """Put the name of a file or key before what the block refuses, for functions that know neither.
 
+    Parameters
+    ----------
+    whose : object
+        Its text is put in front, with a colon.
+
+    Yields
+    ------
+    None
+
+    Raises
+    ------
+    InputError, CalibrationError
+        Those of the block, with the name before their message.
+
     Examples
     --------
     >>> with naming("mask.tiff"):

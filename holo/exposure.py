@@ -30,6 +30,16 @@ LONG_S = 10.0
 def retinal_factor(wavelength_nm: float) -> float:
     """C_A (C4 of IEC 60825-1): 1 up to 700 nm, ``10^(0.002 (lambda - 700))`` up to 1050, 5 up to 1400.
 
+    Parameters
+    ----------
+    wavelength_nm : float
+        In vacuum.
+
+    Returns
+    -------
+    float
+        From 1 to 5.
+
     Raises
     ------
     InputError
@@ -47,6 +57,21 @@ def retinal_factor(wavelength_nm: float) -> float:
 def ocular_factor(wavelength_nm: float) -> float:
     """C_C (C7 of IEC 60825-1) in its older, lower form: 1 up to 1150 nm, ``10^(0.018 (lambda - 1150))`` up to 1200, then 8.
 
+    Parameters
+    ----------
+    wavelength_nm : float
+        In vacuum.
+
+    Returns
+    -------
+    float
+        From 1 to 8.
+
+    Raises
+    ------
+    InputError
+        Outside 400 to 1400 nm.
+
     Examples
     --------
     >>> ocular_factor(1064.0), ocular_factor(1300.0)
@@ -60,6 +85,18 @@ def eye_limit_j_m2(wavelength_nm: float, seconds: float) -> float:
     """Tabulated exposure of the eye, J/m^2, for 18 us to 10 s.
 
     ``18 C_A t^0.75`` up to 1050 nm, ``90 C_C t^0.75`` from there (ANSI Z136.1, table 5c).
+
+    Parameters
+    ----------
+    wavelength_nm : float
+        In vacuum.
+    seconds : float
+        Of exposure.
+
+    Returns
+    -------
+    float
+        J/m^2, at the cornea.
 
     Raises
     ------
@@ -81,6 +118,21 @@ def eye_limit_j_m2(wavelength_nm: float, seconds: float) -> float:
 def eye_limit_w_m2(wavelength_nm: float) -> float:
     """Tabulated power density on the eye for 10 s or longer, W/m^2: ``10 C_A`` up to 1050 nm, ``50 C_C`` from there (as `eye_limit_j_m2`).
 
+    Parameters
+    ----------
+    wavelength_nm : float
+        In vacuum.
+
+    Returns
+    -------
+    float
+        W/m^2, at the cornea.
+
+    Raises
+    ------
+    InputError
+        Outside 700 to 1400 nm.
+
     Examples
     --------
     >>> round(eye_limit_w_m2(780.0), 3), eye_limit_w_m2(1064.0)
@@ -93,6 +145,16 @@ def eye_limit_w_m2(wavelength_nm: float) -> float:
 def eye_power_mw(power_density_w_m2: float) -> float:
     """Power of a power density through the eye's pupil of 7 mm, mW.
 
+    Parameters
+    ----------
+    power_density_w_m2 : float
+        W/m^2, the same over the pupil.
+
+    Returns
+    -------
+    float
+        mW.
+
     Examples
     --------
     >>> round(eye_power_mw(eye_limit_w_m2(1064.0)), 3)
@@ -103,6 +165,23 @@ def eye_power_mw(power_density_w_m2: float) -> float:
 
 def skin_limit_j_m2(wavelength_nm: float, seconds: float) -> float:
     """Tabulated exposure of the skin, J/m^2, for 0.1 us to 10 s: ``11000 C_A t^0.25`` (ANSI Z136.1, table 7; from memory).
+
+    Parameters
+    ----------
+    wavelength_nm : float
+        In vacuum.
+    seconds : float
+        Of exposure.
+
+    Returns
+    -------
+    float
+        J/m^2.
+
+    Raises
+    ------
+    InputError
+        Outside 400 to 1400 nm, or for another time.
 
     Examples
     --------
@@ -117,6 +196,21 @@ def skin_limit_j_m2(wavelength_nm: float, seconds: float) -> float:
 def skin_limit_w_m2(wavelength_nm: float) -> float:
     """Tabulated power density on the skin for more than 10 s, W/m^2: ``2000 C_A`` (source as `skin_limit_j_m2`).
 
+    Parameters
+    ----------
+    wavelength_nm : float
+        In vacuum.
+
+    Returns
+    -------
+    float
+        W/m^2.
+
+    Raises
+    ------
+    InputError
+        Outside 400 to 1400 nm.
+
     Examples
     --------
     >>> skin_limit_w_m2(1064.0)
@@ -127,6 +221,20 @@ def skin_limit_w_m2(wavelength_nm: float) -> float:
 
 def class_limits_mw(wavelength_nm: float) -> tuple[float, float]:
     """Powers up to which continuous light of 700 to 1400 nm is class 1 and 3R: ``0.39 C4 C7`` mW and five times that (from memory).
+
+    Parameters
+    ----------
+    wavelength_nm : float
+        In vacuum.
+
+    Returns
+    -------
+    class_1_mw, class_3r_mw : float
+
+    Raises
+    ------
+    InputError
+        Outside 700 to 1400 nm.
 
     Examples
     --------
@@ -141,6 +249,22 @@ def class_limits_mw(wavelength_nm: float) -> tuple[float, float]:
 def hazard_distance_m(power_mw: float, divergence_mrad: float, diameter_mm: float, limit_w_m2: float) -> float:
     """Distance at which a diverging beam has spread to a power density, ``(sqrt(4 P / (pi E)) - d) / theta``, m.
 
+    Parameters
+    ----------
+    power_mw : float
+        Of the beam.
+    divergence_mrad : float
+        Full angle.
+    diameter_mm : float
+        Of the beam where it starts.
+    limit_w_m2 : float
+        Power density to compare with.
+
+    Returns
+    -------
+    float
+        m from there; 0 if the beam starts below it.
+
     Examples
     --------
     >>> round(hazard_distance_m(1000.0, 1.0, 2.0, eye_limit_w_m2(1064.0)), 1)
@@ -152,6 +276,23 @@ def hazard_distance_m(power_mw: float, divergence_mrad: float, diameter_mm: floa
 def density_needed(power_mw: float, wavelength_nm: float) -> float:
     """Optical density that brings a power through the eye's pupil down to the tabulated one for 10 s or longer.
 
+    Parameters
+    ----------
+    power_mw : float
+        That could enter the eye.
+    wavelength_nm : float
+        In vacuum.
+
+    Returns
+    -------
+    float
+        Decimal logarithm of the attenuation, from 0 up.
+
+    Raises
+    ------
+    InputError
+        Outside 700 to 1400 nm.
+
     Examples
     --------
     >>> round(density_needed(1000.0, 1064.0), 2), round(density_needed(1000.0, 780.0), 2)
@@ -162,6 +303,17 @@ def density_needed(power_mw: float, wavelength_nm: float) -> float:
 
 def beam_caution(wavelength_nm: float, power_mw: float) -> str | None:
     """One sentence about a beam that cannot be seen or is class 4 by its power, with the arithmetic; None for others.
+
+    Parameters
+    ----------
+    wavelength_nm : float
+        In vacuum.
+    power_mw : float
+        Of the beam.
+
+    Returns
+    -------
+    str or None
 
     Notes
     -----

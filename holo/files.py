@@ -41,6 +41,17 @@ MAX_PAGES = 2**16
 def read_bytes(path: str | os.PathLike[str], limit: int = MAX_TEXT_BYTES) -> bytes:
     """Content of a regular file of at most `limit` bytes.
 
+    Parameters
+    ----------
+    path : path
+        A regular file.
+    limit : int
+        Most bytes; by default those that a text may have.
+
+    Returns
+    -------
+    bytes
+
     Raises
     ------
     InputError
@@ -67,7 +78,23 @@ def _reading(path: str | os.PathLike[str]) -> Iterator[BufferedReader]:
 
 
 def read_text(path: str | os.PathLike[str]) -> str:
-    """Content of a UTF-8 text file (see `read_bytes`)."""
+    """Content of a UTF-8 text file (see `read_bytes`).
+
+    Parameters
+    ----------
+    path : path
+        A regular file of at most `MAX_TEXT_BYTES`.
+
+    Returns
+    -------
+    str
+        Without a byte order mark.
+
+    Raises
+    ------
+    InputError
+        As `read_bytes`, and with the place of a byte that is not UTF-8.
+    """
     try:
         return read_bytes(path).decode("utf-8-sig")
     except UnicodeDecodeError as error:
@@ -75,13 +102,44 @@ def read_text(path: str | os.PathLike[str]) -> str:
 
 
 def digest(path: str | os.PathLike[str]) -> str:
-    """SHA-256 of a file's bytes, as ``sha256:<hex>``, whatever its size (raises as `read_bytes`)."""
+    """SHA-256 of a file's bytes, as ``sha256:<hex>``, whatever its size (raises as `read_bytes`).
+
+    Parameters
+    ----------
+    path : path
+        A regular file.
+
+    Returns
+    -------
+    str
+        7 characters and 64 hexadecimal digits.
+
+    Raises
+    ------
+    InputError
+        If it is missing, not a regular file or unreadable.
+    """
     with _reading(path) as file:
         return "sha256:" + hashlib.file_digest(file, "sha256").hexdigest()
 
 
 def digest_of(content: bytes) -> str:
-    """SHA-256 of some bytes, as ``sha256:<hex>``."""
+    """SHA-256 of some bytes, as ``sha256:<hex>``.
+
+    Parameters
+    ----------
+    content : bytes
+
+    Returns
+    -------
+    str
+        7 characters and 64 hexadecimal digits.
+
+    Examples
+    --------
+    >>> digest_of(b"")[:19]
+    'sha256:e3b0c44298fc'
+    """
     return "sha256:" + hashlib.sha256(content).hexdigest()
 
 
@@ -153,6 +211,11 @@ def _cell(text: str, may_be_empty: bool, where: str) -> float:
 def read_tiff(path: str | os.PathLike[str]) -> NDArray[Any]:
     """The one grey page of a TIFF file, with its size checked before memory is taken.
 
+    Parameters
+    ----------
+    path : path
+        A TIFF file.
+
     Returns
     -------
     ndarray, shape (rows, columns)
@@ -172,7 +235,23 @@ def read_tiff(path: str | os.PathLike[str]) -> NDArray[Any]:
 
 @contextmanager
 def open_tiff(path: str | os.PathLike[str]) -> Iterator[Any]:
-    """The pages of a TIFF file; whatever its parser raises becomes an `InputError`."""
+    """The pages of a TIFF file; whatever its parser raises becomes an `InputError`.
+
+    Parameters
+    ----------
+    path : path
+        A TIFF file.
+
+    Yields
+    ------
+    sequence of tifffile.TiffPage
+        Read with `read_page` while the block runs.
+
+    Raises
+    ------
+    InputError
+        If it is not a readable TIFF file, its pages go round in a circle, or there are too many.
+    """
     import logging
 
     import tifffile
@@ -216,7 +295,27 @@ def _check_chain(path: str | os.PathLike[str], file: BufferedReader) -> None:
 
 
 def read_page(path: str | os.PathLike[str], pages: Any, page: int) -> NDArray[Any]:
-    """Page number `page` of the `pages` of an open TIFF file (see `read_tiff`)."""
+    """Page number `page` of the `pages` of an open TIFF file (see `read_tiff`).
+
+    Parameters
+    ----------
+    path : path
+        Of the open file, for its size and for messages.
+    pages : object
+        As `open_tiff` gives them.
+    page : int
+        From 0.
+
+    Returns
+    -------
+    ndarray, shape (rows, columns)
+        In the file's own number type.
+
+    Raises
+    ------
+    InputError
+        As `read_tiff`.
+    """
     entry = pages[page]
     with naming(f"{path}: page {page}"):
         _check_page(entry, Path(path).stat().st_size)
@@ -323,7 +422,22 @@ def _publish(temporary: Path, path: Path) -> None:
 
 
 def check_output(path: str | os.PathLike[str], overwrite: bool) -> None:
-    """Refuse early, before any work is done, what `writing` would refuse at the end."""
+    """Refuse early, before any work is done, what `writing` would refuse at the end.
+
+    Parameters
+    ----------
+    path : path
+        Of a file to be written.
+    overwrite : bool
+        Whether it may exist.
+
+    Raises
+    ------
+    OutputExistsError
+        If it exists and `overwrite` is false.
+    InputError
+        If it is a folder, a device or a pipe, or cannot be written.
+    """
     path = Path(path)
     try:
         if path.is_dir():
@@ -342,7 +456,19 @@ def check_output(path: str | os.PathLike[str], overwrite: bool) -> None:
 
 
 def check_writable(folder: Path, path: Path) -> None:
-    """Refuse `path` if nothing may be written into `folder`, where it is to stand."""
+    """Refuse `path` if nothing may be written into `folder`, where it is to stand.
+
+    Parameters
+    ----------
+    folder : path
+    path : path
+        Of the file, for the message.
+
+    Raises
+    ------
+    InputError
+        If nothing may be written into the folder.
+    """
     if not os.access(folder, os.W_OK):
         raise InputError(f"{path}: cannot be written (nothing may be written into {folder})")
 
@@ -387,6 +513,14 @@ def write_folder(folder: Path, files: Mapping[str, bytes], check: Callable[[], N
 def locked(folder: Path) -> Iterator[None]:
     """Keep other commands out of a folder while the block runs; nothing happens if there is no such folder.
 
+    Parameters
+    ----------
+    folder : path
+
+    Yields
+    ------
+    None
+
     Raises
     ------
     InputError
@@ -425,11 +559,39 @@ def _lock(folder: Path, handle: int, fcntl: ModuleType) -> None:
 
 
 def write_bytes(path: str | os.PathLike[str], content: bytes, overwrite: bool = False) -> None:
-    """Write a file through `writing`."""
+    """Write a file through `writing`.
+
+    Parameters
+    ----------
+    path : path
+        Of a file in a folder that is there.
+    content : bytes
+    overwrite : bool
+        Whether it may exist.
+
+    Raises
+    ------
+    OutputExistsError, InputError
+        As `writing`; the file is then as it was.
+    """
     with writing(path, overwrite) as temporary:
         temporary.write_bytes(content)
 
 
 def write_text(path: str | os.PathLike[str], text: str, overwrite: bool = False) -> None:
-    """Write UTF-8 text through `writing`."""
+    """Write UTF-8 text through `writing`.
+
+    Parameters
+    ----------
+    path : path
+        Of a file in a folder that is there.
+    text : str
+    overwrite : bool
+        Whether it may exist.
+
+    Raises
+    ------
+    OutputExistsError, InputError
+        As `writing`; the file is then as it was.
+    """
     write_bytes(path, text.encode(), overwrite)

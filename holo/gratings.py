@@ -119,7 +119,22 @@ class Gratings:
 
 
 def levels_mask(start: Start, levels: Levels, points_um: Real) -> Mask:
-    """Mask of levels that no design made; `points_um` tell where they send light, shape (n, 2)."""
+    """Mask of levels that no design made; `points_um` tell where they send light, shape (n, 2).
+
+    Parameters
+    ----------
+    start : Start
+        Of the dialogue: bench and time.
+    levels : ndarray of int, shape (rows, columns)
+        As the panel is to show them.
+    points_um : ndarray, shape (n, 2)
+        Where they send light, (x, y), for the record.
+
+    Returns
+    -------
+    Mask
+        Its phase is that which the bench's response gives the levels.
+    """
     record = mask_record(spot_sources(start, points_um), DesignOptions(effort="quick"), None, {})
     return Mask(levels, wrap(response_of_levels(start.bench.panel))[levels], {**record, "time": start.time})
 
@@ -247,6 +262,17 @@ class Orders:
 def centred(gratings: Gratings, stack: NDArray[Any]) -> Gratings:
     """Move the windows to where a frame that has light in all first orders shows them.
 
+    Parameters
+    ----------
+    gratings : Gratings
+    stack : ndarray, shape (rows, columns) or (shots, rows, columns)
+        The frame.
+
+    Returns
+    -------
+    Gratings
+        With the corners of the windows moved.
+
     Raises
     ------
     CalibrationError
@@ -281,6 +307,16 @@ def _centred(frame: Frame, corner: NDArray[np.int64], side: int, level: float) -
 
 def read_orders(gratings: Gratings, frame: Frame) -> Orders:
     """Read the light of all first orders.
+
+    Parameters
+    ----------
+    gratings : Gratings
+    frame : Frame
+        Of these gratings.
+
+    Returns
+    -------
+    Orders
 
     Raises
     ------

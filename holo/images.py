@@ -20,6 +20,16 @@ _MOST_IMAGE_PIXELS = 2**22
 def read_grey(path: Path) -> NDArray[np.float64]:
     """Read a grey PNG, BMP or TIFF image as values from 0 (black) to 1.
 
+    Parameters
+    ----------
+    path : path
+        The end of its name tells TIFF from the others.
+
+    Returns
+    -------
+    ndarray, shape (rows, columns)
+        Row 0 on top; whole numbers over the largest of their type.
+
     Raises
     ------
     InputError
@@ -61,6 +71,16 @@ def _read_png(path: Path) -> NDArray[Any]:
 def open_npy(path: str | os.PathLike[str]) -> NDArray[Any]:
     """Open an NPY file; its numbers stay on the disk until they are used.
 
+    Parameters
+    ----------
+    path : path
+        An NPY file.
+
+    Returns
+    -------
+    ndarray
+        Mapped, read-only.
+
     Raises
     ------
     InputError
@@ -76,6 +96,16 @@ def open_npy(path: str | os.PathLike[str]) -> NDArray[Any]:
 
 def read_npy(path: Path) -> NDArray[np.float64]:
     """Read an NPY file of real numbers.
+
+    Parameters
+    ----------
+    path : path
+        An NPY file.
+
+    Returns
+    -------
+    ndarray
+        In memory, of any shape; NaN and inf are not refused here.
 
     Raises
     ------

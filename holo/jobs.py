@@ -100,7 +100,13 @@ class Job:
             _check_key(key, self.where, ())
 
     def parameters(self) -> dict[str, Any]:
-        """Everything that tells this job from others, for a table: files, options that are set, changes."""
+        """Everything that tells this job from others, for a table: files, options that are set, changes.
+
+        Returns
+        -------
+        dict
+            Numbers and texts; files as texts.
+        """
         chosen = asdict(self.options) | asdict(self.options.dense or DenseOptions())
         del chosen["dense"]
         asked = {key: value for key, value in chosen.items() if value is not None and (key not in DENSE or self.options.dense is not None)}
@@ -331,7 +337,23 @@ class Checker:
         self._registration = lru_cache(4)(read_registration_source)
 
     def inputs(self, job: Job) -> Inputs:
-        """Read what a job names, with its changes; raises `InputError` with job, file and key."""
+        """Read what a job names, with its changes; raises `InputError` with job, file and key.
+
+        Parameters
+        ----------
+        job : Job
+            Of a job file.
+
+        Returns
+        -------
+        Inputs
+            As a design takes them.
+
+        Raises
+        ------
+        InputError
+            With job, file and key.
+        """
         with naming(f"{job.where}: job {job.name}"):
             text = changed_toml(read_text(job.bench), job.bench, _starting(job.changes, BENCH_TABLES))
             bench, bench_from = self._bench(text, job.bench)
@@ -343,6 +365,11 @@ class Checker:
 
     def check(self, job: Job) -> str:
         """Refuse a job that cannot be done, as far as that is known without doing it.
+
+        Parameters
+        ----------
+        job : Job
+            Of a job file.
 
         Returns
         -------
@@ -373,7 +400,20 @@ def _feasible(inputs: Inputs, options: DesignOptions) -> None:
 
 
 def inputs_digest(inputs: Inputs, job: Job) -> str:
-    """Digest of all that the results of a job depend on."""
+    """Digest of all that the results of a job depend on.
+
+    Parameters
+    ----------
+    inputs : Inputs
+        As read, with changes.
+    job : Job
+        Its options that are not the usual ones count, and whether a report is wanted.
+
+    Returns
+    -------
+    str
+        As `holo.files.digest_of`.
+    """
     sources = {name: source and source["digest"] for name, source in inputs.sources.items()}
     usual = asdict(DesignOptions())  # left out, so that options of later versions change nothing
     chosen = {key: value for key, value in asdict(job.options).items() if value != usual[key]}

@@ -229,6 +229,11 @@ def read_lattice(table: Table) -> Lattice:
         oblique), and optionally ``angle_deg``; an oblique one also ``between_deg``. ``origin_um`` in both cases, [0, 0] by
         default. See `Lattice` and `named_lattice` for their meaning.
 
+    Returns
+    -------
+    Lattice
+        Vectors and origin in um.
+
     Raises
     ------
     InputError

@@ -115,7 +115,22 @@ def survival(lowest: ArrayLike, frame_ms: float, atoms: Atoms) -> Real:
 
 
 def played(lowest: ArrayLike, frame_ms: float, atoms: Atoms, rng: np.random.Generator) -> Flags:
-    """Play atoms through a move: which of them are there at the end of each frame, shape (transitions, n)."""
+    """Play atoms through a move: which of them are there at the end of each frame, shape (transitions, n).
+
+    Parameters
+    ----------
+    lowest : array_like, shape (transitions, n)
+        Light of each trap at its lowest, over its target and the mean.
+    frame_ms : float
+        Time of a frame.
+    atoms : Atoms
+    rng : numpy.random.Generator
+
+    Returns
+    -------
+    ndarray of bool, shape (transitions, n)
+        True while the atom is there; one that is lost stays so.
+    """
     chance = survival(lowest, frame_ms, atoms)
     return np.asarray(rng.uniform(size=chance.shape[1:]) < chance)
 
@@ -139,7 +154,14 @@ class Rounds:
     complete: Real
 
     def summary(self) -> list[dict[str, Any]]:
-        """One JSON-compatible dict for each round."""
+        """One JSON-compatible dict for each round.
+
+        Returns
+        -------
+        list of dict
+            Keys ``round``, ``filled`` (mean share), its standard error ``filled_error`` and ``complete`` (share of trials with all
+            sites filled).
+        """
         rows = zip(self.filled, self.error, self.complete, strict=True)
         return [
             {"round": number, "filled": float(filled), "filled_error": float(error), "complete": float(complete)}
@@ -214,6 +236,19 @@ def _trial(
 
 def filled_share(places_um: Real, wanted_um: Real, near_um: float = 1e-3) -> float:
     """Share of wanted places that have an atom within a distance.
+
+    Parameters
+    ----------
+    places_um : ndarray, shape (n, 3)
+        Of the atoms.
+    wanted_um : ndarray, shape (m, 3)
+    near_um : float
+        Largest distance that counts as there.
+
+    Returns
+    -------
+    float
+        From 0 to 1; 0 if nothing is wanted.
 
     Examples
     --------

@@ -136,6 +136,11 @@ def _check_entry(entry: Entry) -> None:
 def check_name(name: str) -> None:
     """Refuse what cannot be the name of a mask, and of a file.
 
+    Parameters
+    ----------
+    name : str
+        What a user calls a mask.
+
     Raises
     ------
     InputError
@@ -155,12 +160,32 @@ def check_name(name: str) -> None:
 
 
 def raw_levels(levels: Levels) -> bytes:
-    """Levels as bytes: row after row from the top, a pixel in one byte (uint8) or two, the lower one first (uint16)."""
+    """Levels as bytes: row after row from the top, a pixel in one byte (uint8) or two, the lower one first (uint16).
+
+    Parameters
+    ----------
+    levels : ndarray of int, shape (rows, columns)
+        uint8 or uint16.
+
+    Returns
+    -------
+    bytes
+        One or two times rows times columns of them.
+    """
     return levels.astype(levels.dtype.newbyteorder("<"), order="C", copy=False).tobytes()
 
 
 def levels_digest(levels: Levels) -> str:
     """SHA-256 of levels as `raw_levels` gives them, as ``sha256:<hex>``: the same whatever file they are in.
+
+    Parameters
+    ----------
+    levels : ndarray of int, shape (rows, columns)
+        uint8 or uint16.
+
+    Returns
+    -------
+    str
 
     Examples
     --------
@@ -172,7 +197,17 @@ def levels_digest(levels: Levels) -> str:
 
 
 def listed(manifest: Manifest) -> dict[str, Any]:
-    """Write a manifest as a JSON-compatible dict: keys as in `Manifest` and `Entry`, and ``format``, ``version`` and ``holo``."""
+    """Write a manifest as a JSON-compatible dict: keys as in `Manifest` and `Entry`, and ``format``, ``version`` and ``holo``.
+
+    Parameters
+    ----------
+    manifest : Manifest
+
+    Returns
+    -------
+    dict
+        As it stands in a file.
+    """
     return {
         **{"format": FORMAT, "version": VERSION, "holo": __version__},
         **{"rows": manifest.rows, "columns": manifest.columns, "type": manifest.type, "made_from": dict(manifest.made_from)},
@@ -181,12 +216,36 @@ def listed(manifest: Manifest) -> dict[str, Any]:
 
 
 def entry_listed(entry: Entry) -> dict[str, Any]:
-    """Write an entry as a JSON-compatible dict."""
+    """Write an entry as a JSON-compatible dict.
+
+    Parameters
+    ----------
+    entry : Entry
+
+    Returns
+    -------
+    dict
+        As it stands in a file.
+    """
     return {**vars(entry), "figures": dict(entry.figures)}
 
 
 def write_manifest(path: str | os.PathLike[str], manifest: Manifest, overwrite: bool = False) -> None:
-    """Write a manifest file; raises as `holo.files.writing`."""
+    """Write a manifest file; raises as `holo.files.writing`.
+
+    Parameters
+    ----------
+    path : path
+        Of a file in a folder that is there.
+    manifest : Manifest
+    overwrite : bool
+        Whether it may exist.
+
+    Raises
+    ------
+    OutputExistsError, InputError
+        As `holo.files.writing`.
+    """
     write_text(path, json.dumps(listed(manifest), indent=1, allow_nan=False) + "\n", overwrite)
 
 
@@ -201,6 +260,15 @@ _ENTRY_KEYS: dict[str, tuple[type, ...]] = {
 
 def read_manifest(path: str | os.PathLike[str]) -> Manifest:
     """Read a manifest file, and trust nothing in it; whether the masks are there is for `read_levels` and `check_manifest` to find out.
+
+    Parameters
+    ----------
+    path : path
+        A JSON file.
+
+    Returns
+    -------
+    Manifest
 
     Raises
     ------
@@ -218,7 +286,24 @@ def read_manifest(path: str | os.PathLike[str]) -> Manifest:
 
 
 def read_entry(path: str | os.PathLike[str], where: str, content: object) -> Entry:
-    """Make an entry of a JSON object that must have its keys and types; raises `InputError` with file and place if it has not."""
+    """Make an entry of a JSON object that must have its keys and types; raises `InputError` with file and place if it has not.
+
+    Parameters
+    ----------
+    path, where : path
+        File and place in it, for messages.
+    content : object
+        As parsed.
+
+    Returns
+    -------
+    Entry
+
+    Raises
+    ------
+    InputError
+        With file and place, if it is no entry.
+    """
     _only(path, where, content, _ENTRY_KEYS)
     assert isinstance(content, dict)
     return Entry(**content)
@@ -260,7 +345,19 @@ def read_levels(path: str | os.PathLike[str], manifest: Manifest, entry: Entry) 
 
 @contextmanager
 def opened_levels(path: str | os.PathLike[str], manifest: Manifest) -> Iterator[Callable[[int], Levels]]:
-    """Open the masks of a set; gives what `read_levels` gives, by number, without opening a file of many pages anew for each."""
+    """Open the masks of a set; gives what `read_levels` gives, by number, without opening a file of many pages anew for each.
+
+    Parameters
+    ----------
+    path : path
+        Of the manifest.
+    manifest : Manifest
+
+    Yields
+    ------
+    callable
+        Takes the number of a mask, from 0; gives its levels, shape (rows, columns); raises as `read_levels`.
+    """
     alone = len({entry.file for entry in manifest.masks}) == 1
     with open_tiff(entry_file(path, manifest.masks[0])) if alone else nullcontext() as pages:
 
@@ -275,7 +372,17 @@ def opened_levels(path: str | os.PathLike[str], manifest: Manifest) -> Iterator[
 
 
 def manifest_file(path: Path) -> Path | None:
-    """Path of the manifest that belongs to a folder, to a TIFF file of many pages, or is given itself; None for a file of one mask."""
+    """Path of the manifest that belongs to a folder, to a TIFF file of many pages, or is given itself; None for a file of one mask.
+
+    Parameters
+    ----------
+    path : path
+        A folder, a TIFF file or a manifest; it need not exist.
+
+    Returns
+    -------
+    path or None
+    """
     if path.is_dir():
         return path / MANIFEST
     if path.suffix == ".json":
@@ -289,6 +396,15 @@ def manifest_file(path: Path) -> Path | None:
 
 def even_period_ms(manifest: Manifest) -> float | None:
     """Time from one mask to the next, if it is the same for all; None where it is not or not known.
+
+    Parameters
+    ----------
+    manifest : Manifest
+
+    Returns
+    -------
+    float or None
+        ms; differences of a thousandth count as none.
 
     Examples
     --------
@@ -315,12 +431,40 @@ def _told_of(manifest: Manifest, entry: Entry, file: Path, pages: Any) -> Levels
 
 
 def entry_file(path: str | os.PathLike[str], entry: Entry) -> Path:
-    """Path of the file of a mask; raises `InputError` if a link leads it out of the folder of the manifest `path`."""
+    """Path of the file of a mask; raises `InputError` if a link leads it out of the folder of the manifest `path`.
+
+    Parameters
+    ----------
+    path : path
+        Of the manifest.
+    entry : Entry
+        One of its masks.
+
+    Returns
+    -------
+    path
+
+    Raises
+    ------
+    InputError
+        If a link leads out of the folder of the manifest.
+    """
     return inside(Path(path).parent, entry.file)
 
 
 def inside(folder: Path, name: str) -> Path:
     """Path of a file in a folder or below it.
+
+    Parameters
+    ----------
+    folder : path
+        Where files may lie.
+    name : str
+        Relative to it.
+
+    Returns
+    -------
+    path
 
     Raises
     ------
@@ -348,7 +492,22 @@ def _page(file: Path, pages: Any, page: int) -> Levels:
 
 
 def check_manifest(path: str | os.PathLike[str]) -> Manifest:
-    """Read a manifest file and every mask that it names, one after the other; raises as `read_manifest` and `read_levels`."""
+    """Read a manifest file and every mask that it names, one after the other; raises as `read_manifest` and `read_levels`.
+
+    Parameters
+    ----------
+    path : path
+        Of the manifest.
+
+    Returns
+    -------
+    Manifest
+
+    Raises
+    ------
+    InputError
+        As `read_manifest` and `read_levels`.
+    """
     manifest = read_manifest(path)
     for entry in manifest.masks:
         read_levels(path, manifest, entry)
@@ -414,7 +573,30 @@ def _shown(file: Path) -> tuple[Levels, dict[str, Any]]:
 
 
 def times_from(rate_hz: float, count: int) -> list[float]:
-    """Times at which a panel that takes masks at a rate shows the first ones, ms; raises `InputError` unless the rate is above 0."""
+    """Times at which a panel that takes masks at a rate shows the first ones, ms; raises `InputError` unless the rate is above 0.
+
+    Parameters
+    ----------
+    rate_hz : float
+        Masks a second.
+    count : int
+        How many times.
+
+    Returns
+    -------
+    list of float
+        ms, from 0.
+
+    Raises
+    ------
+    InputError
+        Unless the rate is above 0.
+
+    Examples
+    --------
+    >>> times_from(50.0, 3)
+    [0.0, 20.0, 40.0]
+    """
     if not 0 < rate_hz < math.inf:
         raise InputError(f"rate: found {rate_hz:g}; allowed: a number above 0, Hz")
     return [1000 * number / rate_hz for number in range(count)]

@@ -364,7 +364,17 @@ def write_mask(path: str | os.PathLike[str], mask: Mask, overwrite: bool = False
 
 
 def mask_bytes(mask: Mask) -> bytes:
-    """Give the content of a mask's file (see `write_mask`); the mask is not checked."""
+    """Give the content of a mask's file (see `write_mask`); the mask is not checked.
+
+    Parameters
+    ----------
+    mask : Mask
+
+    Returns
+    -------
+    bytes
+        A TIFF file of two pages.
+    """
     import tifffile
 
     record = json.dumps(mask.record, ensure_ascii=True, allow_nan=False)
@@ -378,6 +388,11 @@ def mask_bytes(mask: Mask) -> bytes:
 
 def read_mask(path: str | os.PathLike[str]) -> Mask:
     """Read a mask file, and trust nothing in it.
+
+    Parameters
+    ----------
+    path : path
+        A TIFF file.
 
     Returns
     -------
@@ -416,7 +431,19 @@ def _parse_record(path: str | os.PathLike[str], text: str) -> dict[str, Any]:
 
 
 def check_mask(path: str | os.PathLike[str], mask: Mask) -> None:
-    """Raise `InputError`, naming `path`, unless pages and record are those of a mask file."""
+    """Refuse what is not a mask as its file has it: pages, range of the phase, and record.
+
+    Parameters
+    ----------
+    path : path
+        For messages.
+    mask : Mask
+
+    Raises
+    ------
+    InputError
+        Naming `path`, with what was found and what is allowed.
+    """
     if mask.levels.ndim != 2 or str(mask.levels.dtype) not in ("uint8", "uint16"):
         found = f"shape {mask.levels.shape}, type {mask.levels.dtype}"
         raise InputError(f"{path}: levels: found {found}; allowed: rows by columns, uint8 or uint16")
@@ -509,7 +536,20 @@ def _check_head(path: str | os.PathLike[str], record: dict[str, Any]) -> None:
 
 
 def check_source(path: str | os.PathLike[str], where: str, source: dict[str, Any]) -> None:
-    """Raise `InputError`, naming `path` and `where` in it, unless `source` tells where an input of a mask came from."""
+    """Refuse what does not tell where an input of a mask came from.
+
+    Parameters
+    ----------
+    path, where : path
+        File and place in its record, for messages.
+    source : dict
+        Has ``path``, ``digest``, ``text`` and ``files``.
+
+    Raises
+    ------
+    InputError
+        Naming file and place.
+    """
     check_keys(path, where, source, _SOURCE_KEYS)
     digests = {f"{where}.digest": source["digest"]} | {f"{where}.files[{name!r}]": value for name, value in source["files"].items()}
     for name, value in digests.items():
@@ -518,7 +558,22 @@ def check_source(path: str | os.PathLike[str], where: str, source: dict[str, Any
 
 
 def check_keys(path: str | os.PathLike[str], where: str, table: object, keys: dict[str, tuple[type, ...]]) -> None:
-    """Raise `InputError`, naming `path` and `where` in it, unless `table` is a mapping that has all `keys` with values of these types."""
+    """Refuse what is not a mapping that has all keys with values of their types; more keys are allowed.
+
+    Parameters
+    ----------
+    path, where : path
+        File and place in it, for messages.
+    table : object
+        As parsed.
+    keys : dict of str to tuple of type
+        Types allowed, by key.
+
+    Raises
+    ------
+    InputError
+        Naming file and place.
+    """
     if not isinstance(table, dict):
         raise InputError(f"{path}: {where}: found {shortened(table)}; allowed: an object with {', '.join(keys)}")
     for key, kinds in keys.items():

@@ -84,7 +84,20 @@ class Limits:
                 raise InputError(f"{name}: found {getattr(self, name):g}; allowed: a number above 0")
 
     def frames(self, length_um: float, frame_ms: float) -> int:
-        """Number of frames of a move of minimum jerk over a length, one at least unless it is 0."""
+        """Number of frames of a move of minimum jerk over a length, one at least unless it is 0.
+
+        Parameters
+        ----------
+        length_um : float
+            Of the longest way.
+        frame_ms : float
+            Time of a frame.
+
+        Returns
+        -------
+        int
+            The most that velocity, acceleration and step ask for, rounded up.
+        """
         if length_um == 0:
             return 0
         time_ms = max(
@@ -117,7 +130,18 @@ class Track:
         return 1 + sum(self.counts)
 
     def places_um(self, frame: float) -> Real:
-        """Places of the sites at a frame, which may lie between two, shape (n, 3)."""
+        """Places of the sites at a frame, which may lie between two, shape (n, 3).
+
+        Parameters
+        ----------
+        frame : float
+            From 0 to the number of frames less 1.
+
+        Returns
+        -------
+        ndarray, shape (n, 3)
+            (x, y, z), um; sites at rest before the first frame and after the last.
+        """
         ends = np.cumsum((0, *self.counts))
         step = int(np.clip(np.searchsorted(ends, frame, side="right") - 1, 0, max(len(self.counts) - 1, 0)))
         if not self.counts or self.counts[step] == 0:
@@ -311,7 +335,22 @@ class Mover:
         )
 
     def lowest(self, before: MoveFrame, after: MoveFrame, places_um: tuple[Real, Real], target: Real) -> Real:
-        """Least intensity of each site from one frame to the next, over its target and the mean over all sites before, shape (n,)."""
+        """Least intensity of each site from one frame to the next, over its target and the mean over all sites before, shape (n,).
+
+        Parameters
+        ----------
+        before, after : MoveFrame
+            One frame and the next.
+        places_um : (ndarray, ndarray)
+            Places of the sites, shape (n, 3), in each of the two.
+        target : ndarray, shape (n,)
+            Relative intensities.
+
+        Returns
+        -------
+        ndarray, shape (n,)
+            Over those of the first frame; looked at while the liquid crystal changes, at the shares `SHARES` of the change.
+        """
         shown = before.levels.astype(np.int32) * self.bench.panel.levels + after.levels
         light = []
         for share, factors in zip((0.0, *SHARES), self._factors, strict=True):
@@ -326,7 +365,24 @@ class Mover:
 
 
 def transition_factors(bench: Bench, response: str) -> tuple[NDArray[np.complex64], ...]:
-    """Phase factor of a pixel between every two levels, at each share of the change, shape (levels * levels,)."""
+    """Phase factor of a pixel between every two levels, at each share of the change, shape (levels * levels,).
+
+    Parameters
+    ----------
+    bench : Bench
+    response : str
+        How the liquid crystal goes from one phase to another (`holo.transition.relaxed`).
+
+    Returns
+    -------
+    tuple of ndarray of complex64, shape (levels * levels,)
+        Before the change and at each of `SHARES`; level b after level a is number ``a * levels + b``.
+
+    Raises
+    ------
+    InputError
+        If the panel has more than `MOST_LEVELS` levels.
+    """
     if bench.panel.levels > MOST_LEVELS:
         raise InputError(
             f"panel.levels: found {bench.panel.levels}; allowed: at most {MOST_LEVELS} for a look at transitions (lowest = 0: none)"
@@ -337,12 +393,34 @@ def transition_factors(bench: Bench, response: str) -> tuple[NDArray[np.complex6
 
 
 def step_um(bench: Bench, cells: float = STEP_CELLS) -> float:
-    """Length of a step of so many focal cells, the shorter way of the cell, um."""
+    """Length of a step of so many focal cells, the shorter way of the cell, um.
+
+    Parameters
+    ----------
+    bench : Bench
+    cells : float
+        Focal cells, ``lambda f / (panel width or height)``.
+
+    Returns
+    -------
+    float
+        um.
+    """
     return cells * min(bench.focal_cell_um)
 
 
 def told(frame: MoveFrame) -> dict[str, Any]:
-    """The single figures of a frame as a JSON-compatible dict."""
+    """The single figures of a frame as a JSON-compatible dict.
+
+    Parameters
+    ----------
+    frame : MoveFrame
+
+    Returns
+    -------
+    dict
+        Without levels and waves; ``lowest`` is that of the worst site.
+    """
     return {
         "progress": frame.progress,
         "efficiency": frame.efficiency,

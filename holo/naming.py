@@ -59,6 +59,11 @@ def plain_names(found: Affine, centre_px: ArrayLike) -> Names:
         To (column, row), with any vectors of the lattice.
     centre_px : array_like, shape (2,)
 
+    Returns
+    -------
+    Names
+        With `change`, the map from the new lattice coordinates to those of `found`.
+
     Examples
     --------
     >>> names = plain_names(Affine([[0, 5], [-4, 0]], [3, 2]), [50, 40])
@@ -153,6 +158,11 @@ def _whole(values: NDArray[Any]) -> Floats:
 def check_shape(matrix: Floats, nominal: Floats) -> None:
     """Refuse vectors whose lengths or angle are not the nominal ones.
 
+    Parameters
+    ----------
+    matrix, nominal : ndarray, shape (2, 2)
+        Lattice vectors as columns, (column, row) in pixels: found, and as the bench has them.
+
     Raises
     ------
     CalibrationError
@@ -205,6 +215,15 @@ def _shape(matrix: Floats) -> tuple[Floats, float]:
 
 def finest(basis: ArrayLike) -> Floats:
     """Vectors, as columns in lattice coordinates, of the coarsest lattice that has all sites of a basis.
+
+    Parameters
+    ----------
+    basis : array_like, shape (b, 2)
+        Sites of a cell, lattice coordinates.
+
+    Returns
+    -------
+    ndarray, shape (2, 2)
 
     Raises
     ------

@@ -98,7 +98,14 @@ class Occupancy:
         return len(self.sites)
 
     def summary(self) -> dict[str, Any]:
-        """Give the single figures as JSON-compatible values."""
+        """Give the single figures as JSON-compatible values.
+
+        Returns
+        -------
+        dict
+            ``predicted_error`` is the share of sites told wrongly that the probabilities expect, ``unsure`` the number of those that
+            could be either; light is in counts.
+        """
         told: dict[str, Any] = {
             "sites": len(self),
             "filled": int(self.filled.sum()),
@@ -409,7 +416,13 @@ class Changes:
     """How many changes are expected from errors of reading alone."""
 
     def summary(self) -> dict[str, Any]:
-        """Give the figures as JSON-compatible values; `survival` is the share of the first frame's atoms still on their sites."""
+        """Give the figures as JSON-compatible values; `survival` is the share of the first frame's atoms still on their sites.
+
+        Returns
+        -------
+        dict
+            Numbers of sites, and shares with their standard error; NaN where there was no atom before.
+        """
         before = len(self.stayed) + len(self.lost) + len(self.hops)
         survival = len(self.stayed) / before if before else float("nan")
         return {
@@ -477,7 +490,13 @@ class Match:
     """Probability that every site is as wanted."""
 
     def summary(self) -> dict[str, Any]:
-        """Give the figures as JSON-compatible values; `fidelity` is the share of sites that are as wanted."""
+        """Give the figures as JSON-compatible values; `fidelity` is the share of sites that are as wanted.
+
+        Returns
+        -------
+        dict
+            Numbers of sites, and shares from 0 to 1.
+        """
         defects = len(self.missing) + len(self.extra)
         asked = int(self.wanted.sum())
         return {
@@ -499,6 +518,16 @@ def match(found: Occupancy, wanted: Flags) -> Match:
     found : Occupancy
     wanted : ndarray of bool, shape (n,)
         Which of its sites are wanted filled.
+
+    Returns
+    -------
+    Match
+        Missing and extra sites by their numbers in `found`.
+
+    Raises
+    ------
+    InputError
+        If there is not one value for each site.
     """
     if np.shape(wanted) != (len(found),):
         raise InputError(f"wanted: found an array of shape {np.shape(wanted)}; allowed: one value for each of {len(found)} sites")
@@ -513,6 +542,17 @@ def match(found: Occupancy, wanted: Flags) -> Match:
 
 def text_picture(found: Occupancy, wanted: Flags | None = None) -> str:
     """Draw sites as characters, i to the right, j down: ``x`` filled, ``.`` empty; if wanted otherwise ``+`` filled, ``-`` empty.
+
+    Parameters
+    ----------
+    found : Occupancy
+    wanted : ndarray of bool, shape (n,), optional
+        Which sites are wanted filled.
+
+    Returns
+    -------
+    str
+        A line for each row of sites, a character for each column of them.
 
     Examples
     --------
@@ -535,7 +575,17 @@ def text_picture(found: Occupancy, wanted: Flags | None = None) -> str:
 
 
 def occupancy_csv(found: Occupancy) -> str:
-    """Give the table of sites (`COLUMNS`) as text; filled is 0 or 1."""
+    """Give the table of sites (`COLUMNS`) as text; filled is 0 or 1.
+
+    Parameters
+    ----------
+    found : Occupancy
+
+    Returns
+    -------
+    str
+        A header and a line for each site: places in pixels, light and its error in counts.
+    """
     text = io.StringIO()
     rows = csv.writer(text, lineterminator="\n")
     rows.writerow(COLUMNS)
@@ -548,6 +598,14 @@ def occupancy_csv(found: Occupancy) -> str:
 
 def write_occupancy(path: str | os.PathLike[str], found: Occupancy, overwrite: bool = False) -> None:
     """Write the table of sites as a CSV file (`occupancy_csv`).
+
+    Parameters
+    ----------
+    path : path
+        Of a file in a folder that is there.
+    found : Occupancy
+    overwrite : bool
+        Whether it may exist.
 
     Raises
     ------

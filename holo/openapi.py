@@ -64,6 +64,19 @@ class Route:
 def found_route(routes: Iterable[Route], request: Request) -> tuple[Route, dict[str, str]]:
     """Find the route that a request asks for, and the variable parts of its path.
 
+    Parameters
+    ----------
+    routes : iterable of Route
+        In the order in which they are tried.
+    request : Request
+        Method, path and query count.
+
+    Returns
+    -------
+    route : Route
+    variable : dict of str to str
+        What stands for each ``{name}`` of its path.
+
     Raises
     ------
     Refusal

@@ -69,13 +69,35 @@ class Patches:
         return len(self.cell)
 
     def mean(self, values: Real, weights: Real) -> Real:
-        """Weighted mean over each patch of values on the panel, shape (rows, columns)."""
+        """Weighted mean over each patch of values on the panel, shape (rows, columns).
+
+        Parameters
+        ----------
+        values, weights : ndarray, shape (rows, columns)
+            On each pixel of the panel.
+
+        Returns
+        -------
+        ndarray, shape (n,)
+            For each of the n patches.
+        """
         inside = self.number >= 0
         number, weight = self.number[inside], weights[inside]
         return np.asarray(np.bincount(number, values[inside] * weight, len(self)) / np.bincount(number, weight, len(self)))
 
     def on_panel(self, values: Real, bench: Bench) -> Real:
-        """Interpolate one value per patch to each pixel of the panel, linearly; beyond the patches the nearest one counts."""
+        """Interpolate one value per patch to each pixel of the panel, linearly; beyond the patches the nearest one counts.
+
+        Parameters
+        ----------
+        values : ndarray, shape (n,)
+            One for each patch, thought to be that of its middle.
+        bench : Bench
+
+        Returns
+        -------
+        ndarray, shape (rows, columns)
+        """
         from scipy.ndimage import distance_transform_edt, map_coordinates
 
         cells = np.full((self.across, self.across), np.nan)
@@ -136,6 +158,14 @@ def _neighbours(cells: NDArray[np.int64]) -> NDArray[np.int64]:
 def shared_out(pairs: NDArray[np.int64], spots: int, rng: np.random.Generator) -> list[NDArray[np.int64]]:
     """Share pairs out to frames, a spot each; no patch is in two pairs of a frame.
 
+    Parameters
+    ----------
+    pairs : ndarray of int, shape (pairs, 2)
+        Numbers of the two patches of each.
+    spots : int
+        Most pairs of a frame.
+    rng : numpy.random.Generator
+
     Returns
     -------
     list of ndarray of int
@@ -160,7 +190,21 @@ def shared_out(pairs: NDArray[np.int64], spots: int, rng: np.random.Generator) -
 
 
 def patch_lights(patches: Patches, path: LightPath, grid: Grid) -> Light:
-    """Light of each patch on the pupil's grid, demodulated, shape (n, nv, nu)."""
+    """Light of each patch on the pupil's grid, demodulated, shape (n, nv, nu).
+
+    Parameters
+    ----------
+    patches : Patches
+    path : LightPath
+        Its amplitude is spread.
+    grid : Grid
+        Of the pupil, for all patches alike.
+
+    Returns
+    -------
+    Light, shape (n, nv, nu)
+        Over the amplitude of the whole beam.
+    """
     light = np.empty((len(patches), *grid.rho.shape), np.complex64)
     for n in range(len(patches)):
         row, column = np.nonzero(patches.number == n)
@@ -240,13 +284,43 @@ def _pair(counts: Single, usable: NDArray[np.bool_], gain: float, shapes: list[S
 
 
 def averaged_terms(patches: Patches, path: LightPath, bench: Bench, terms: Sequence[int]) -> Real:
-    """Means of Zernike polynomials over each patch, weighted with the amplitude, shape (n, terms)."""
+    """Means of Zernike polynomials over each patch, weighted with the amplitude, shape (n, terms).
+
+    Parameters
+    ----------
+    patches : Patches
+    path : LightPath
+    bench : Bench
+    terms : sequence of int
+        Noll indices.
+
+    Returns
+    -------
+    ndarray, shape (n, terms)
+        For a term of 1 wave rms: waves.
+    """
     rho, theta = np.minimum(pupil_radii(bench), 1.0), np.arctan2(path.y_um[:, None], path.x_um[None, :])
     return np.column_stack([patches.mean(zernike(j, rho, theta), path.amplitude) for j in terms])
 
 
 def nearest_turn(turns: Real) -> Real:
-    """Take whole turns off, to -1/2 ... 1/2."""
+    """Take whole turns off, to -1/2 ... 1/2.
+
+    Parameters
+    ----------
+    turns : ndarray
+        Periods.
+
+    Returns
+    -------
+    ndarray
+        Of the same shape.
+
+    Examples
+    --------
+    >>> nearest_turn(np.array([0.7, -1.2]))
+    array([-0.3, -0.2])
+    """
     return np.asarray(turns - np.rint(turns))
 
 
@@ -290,7 +364,20 @@ def grown_terms(patches: Patches, turns: Real, weights: Real, basis: Real, terms
 
 
 def weighted_fit(matrix: Real, values: Real, weights: Real) -> tuple[Real, Real, Real]:
-    """Weighted least squares: the numbers, their covariance, widened by chi squared if that is above 1, and what is left."""
+    """Weighted least squares: the numbers, their covariance, widened by chi squared if that is above 1, and what is left.
+
+    Parameters
+    ----------
+    matrix : ndarray, shape (values, numbers)
+    values, weights : ndarray, shape (values,)
+        Weights are one over variances.
+
+    Returns
+    -------
+    found : ndarray, shape (numbers,)
+    covariance : ndarray, shape (numbers, numbers)
+    left : ndarray, shape (values,)
+    """
     root = np.sqrt(weights)
     found = np.asarray(np.linalg.lstsq(matrix * root[:, None], values * root, rcond=None)[0], np.float64)
     left = values - matrix @ found
@@ -303,6 +390,19 @@ def widened_by_direction(patches: Patches, matrix: Real, left: Real, weights: Re
 
     See `holo.wavefront_fit.widened`; left out are the pairs along rows, columns and the diagonal, one after the other. Three are few, so
     no term is widened less than all of them are in the mean.
+
+    Parameters
+    ----------
+    patches : Patches
+        With its pairs.
+    matrix : ndarray, shape (pairs, terms)
+        What was fitted.
+    left, weights : ndarray, shape (pairs,)
+        What the fit left, and one over variances.
+
+    Returns
+    -------
+    ndarray, shape (terms, terms)
     """
     steps = patches.cell[patches.pairs[:, 1]] - patches.cell[patches.pairs[:, 0]]
     normal, slope = [], []
@@ -318,7 +418,24 @@ def widened_by_direction(patches: Patches, matrix: Real, left: Real, weights: Re
 
 
 def zones_of(patches: Patches, turns: Real, weights: Real) -> tuple[Real, float]:
-    """One phase per patch, periods, of mean 0, from differences, shape (n,), and how far these fail to add up around triangles, rms."""
+    """One phase per patch, periods, of mean 0, from differences, shape (n,), and how far these fail to add up around triangles, rms.
+
+    Parameters
+    ----------
+    patches : Patches
+        With its pairs.
+    turns : ndarray, shape (pairs,)
+        Phase of the second patch of each less that of the first, periods, whole turns taken care of.
+    weights : ndarray, shape (pairs,)
+        One over variances.
+
+    Returns
+    -------
+    phase : ndarray, shape (n,)
+        Periods.
+    misfit : float
+        Periods, for a pair of mean weight.
+    """
     signs = np.zeros((len(patches.pairs), len(patches)))
     signs[np.arange(len(signs)), patches.pairs[:, 0]] = 1
     signs[np.arange(len(signs)), patches.pairs[:, 1]] = -1

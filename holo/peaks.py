@@ -64,7 +64,19 @@ def candidates(ratio: Image, width: float, threshold: float | None = None) -> tu
 
 
 def summits(image: Image, places: NDArray[np.int64]) -> Real:
-    """Maxima to a fraction of a pixel, shape (n, 2): the tops of parabolas through each pixel (column, row) and its neighbours."""
+    """Maxima to a fraction of a pixel, shape (n, 2): the tops of parabolas through each pixel (column, row) and its neighbours.
+
+    Parameters
+    ----------
+    image : ndarray, shape (rows, columns)
+    places : ndarray of int, shape (n, 2)
+        Pixels (column, row) of maxima.
+
+    Returns
+    -------
+    ndarray, shape (n, 2)
+        (column, row); at most half a pixel off.
+    """
     xy = places.astype(float)
     for axis, shift in enumerate(((1, 0), (0, 1))):
         inside = (places[:, axis] > 0) & (places[:, axis] < image.shape[1 - axis] - 1)
@@ -76,6 +88,18 @@ def summits(image: Image, places: NDArray[np.int64]) -> Real:
 
 def alarm_threshold(pixels: int, width: float) -> float:
     """Height over which noise behind a Gaussian filter shows fewer than `FALSE_ALARMS` maxima.
+
+    Parameters
+    ----------
+    pixels : int
+        Of the frame.
+    width : float
+        Standard deviation of the filter, px.
+
+    Returns
+    -------
+    float
+        In standard deviations of the filtered noise, from 2 to 12.
 
     Notes
     -----
@@ -150,7 +174,20 @@ def _voted(found: Real) -> tuple[float, Real]:
 
 @kernel
 def highest(image: Image, xy: Real, radius: int) -> Real:
-    """Largest value within `radius` pixels of some places along both axes, shape (n,)."""
+    """Largest value within `radius` pixels of some places along both axes, shape (n,).
+
+    Parameters
+    ----------
+    image : ndarray, shape (rows, columns)
+    xy : ndarray, shape (n, 2)
+        Places, (column, row); those outside the image count as at its edge.
+    radius : int
+        px.
+
+    Returns
+    -------
+    ndarray, shape (n,)
+    """
     rows, columns = image.shape
     values = np.empty(len(xy))
     for n in range(len(xy)):
@@ -162,7 +199,19 @@ def highest(image: Image, xy: Real, radius: int) -> Real:
 
 @kernel
 def patched(image: Image, holes: NDArray[np.bool_]) -> Image:
-    """The image with the mean of the sound pixels around it in each hole, or 0 where there is none."""
+    """The image with the mean of the sound pixels around it in each hole, or 0 where there is none.
+
+    Parameters
+    ----------
+    image : ndarray, shape (rows, columns)
+    holes : ndarray of bool, shape (rows, columns)
+        Pixels to be filled.
+
+    Returns
+    -------
+    ndarray, shape (rows, columns)
+        A copy.
+    """
     rows, columns = image.shape
     result = image.copy()
     for row in range(rows):
@@ -193,7 +242,19 @@ def _far_from(places: NDArray[np.int64], others: NDArray[np.int64], distance: fl
 
 
 def taps(width: float, reach: int | None = None) -> Image:
-    """Share of a centred Gaussian in each pixel along an axis, out to three widths or `reach` pixels; their sum is 1."""
+    """Share of a centred Gaussian in each pixel along an axis, out to three widths or `reach` pixels; their sum is 1.
+
+    Parameters
+    ----------
+    width : float
+        Standard deviation of the Gaussian, px.
+    reach : int, optional
+        px on each side.
+
+    Returns
+    -------
+    ndarray, shape (2 reach + 1,)
+    """
     from scipy.special import erf
 
     reach = int(np.ceil(3 * width + 0.5)) if reach is None else reach
@@ -204,7 +265,18 @@ def taps(width: float, reach: int | None = None) -> Image:
 
 @kernel
 def smooth(image: Image, weights: Image) -> Image:
-    """Convolution with `weights` along both axes; zeros outside the frame."""
+    """Convolution with `weights` along both axes; zeros outside the frame.
+
+    Parameters
+    ----------
+    image : ndarray, shape (rows, columns)
+    weights : ndarray, shape (2 reach + 1,)
+        The same along both axes, as `taps` gives them.
+
+    Returns
+    -------
+    ndarray, shape (rows, columns)
+    """
     rows, columns = image.shape
     reach = len(weights) // 2
     result = np.zeros(image.shape, np.float32)
@@ -230,7 +302,21 @@ def smooth(image: Image, weights: Image) -> Image:
 
 @kernel
 def maxima(image: Image, threshold: np.float32, radius: int) -> NDArray[np.int64]:
-    """Places (column, row) above a threshold that no other within `radius` along both axes exceeds, shape (n, 2)."""
+    """Places (column, row) above a threshold that no other within `radius` along both axes exceeds, shape (n, 2).
+
+    Parameters
+    ----------
+    image : ndarray, shape (rows, columns)
+    threshold : np.float32
+        Of a maximum's own value.
+    radius : int
+        px.
+
+    Returns
+    -------
+    ndarray of int, shape (n, 2)
+        Row after row.
+    """
     rows, columns = image.shape
     found = [(0, 0) for _ in range(0)]
     for row in range(rows):

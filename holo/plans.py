@@ -28,7 +28,17 @@ _PLANNING = threading.Lock()  # the library has one planner for all threads
 
 
 def empty_complex(shape: tuple[int, ...]) -> ComplexArray:
-    """Uninitialised complex64 array, aligned for vector instructions."""
+    """Uninitialised complex64 array, aligned for vector instructions.
+
+    Parameters
+    ----------
+    shape : tuple of int
+
+    Returns
+    -------
+    ComplexArray
+        Of the shape asked for; what it holds is left to chance.
+    """
     return cast(ComplexArray, pyfftw.empty_aligned(shape, dtype="complex64"))
 
 
@@ -60,6 +70,11 @@ def fourier_lines(blocks: int, count: int, length: int, *, timed: bool = False) 
     timed : bool
         Whether the plans are worth a second, once on each machine; else they are estimated.
 
+    Returns
+    -------
+    list of Lines
+        Each with its own memory, so that threads do not meet.
+
     Examples
     --------
     >>> (lines,) = fourier_lines(1, 2, 4)
@@ -77,7 +92,13 @@ def fourier_lines(blocks: int, count: int, length: int, *, timed: bool = False) 
 
 
 def mark_of_plans() -> str:
-    """Tell which plans are in use: eight letters that were drawn when the first was kept, or `ESTIMATED` where none can be."""
+    """Tell which plans are in use: eight letters that were drawn when the first was kept, or `ESTIMATED` where none can be.
+
+    Returns
+    -------
+    str
+        The same as long as the folder of plans is kept: on one machine, masks with the same mark are the same bit for bit.
+    """
     return kept(_folder() / "mark", lambda: secrets.token_hex(4)) or ESTIMATED
 
 

@@ -38,13 +38,28 @@ class Stage(Protocol):
     """Time from one picture of the screen to the next, if `show` waits for the screen; None if it does not."""
 
     def prepare(self, levels: Levels) -> None:
-        """Draw a mask where nobody sees it yet."""
+        """Draw a mask where nobody sees it yet.
+
+        Parameters
+        ----------
+        levels : ndarray of int, shape (rows, columns)
+        """
 
     def show(self) -> None:
         """Put on the screen what was prepared."""
 
     def wishes(self) -> Sequence[str]:
-        """What the user pressed since the last call: "next", "back", "end"; raises `ScreenError` if the screen is gone."""
+        """What the user pressed since the last call: "next", "back", "end"; raises `ScreenError` if the screen is gone.
+
+        Returns
+        -------
+        sequence of str
+
+        Raises
+        ------
+        ScreenError
+            If the screen is gone.
+        """
 
 
 class Ending:
@@ -60,7 +75,13 @@ class Ending:
 
 @contextmanager
 def ending_by_signal() -> Iterator[Ending]:
-    """Let Ctrl-C, termination and a closed terminal end a block by a flag; the main thread's handlers come back afterwards."""
+    """Let Ctrl-C, termination and a closed terminal end a block by a flag; the main thread's handlers come back afterwards.
+
+    Yields
+    ------
+    Ending
+        Its flag says whether the end was asked for.
+    """
     ending = Ending()
     names = [name for name in ("SIGINT", "SIGTERM", "SIGHUP", "SIGBREAK") if hasattr(signal, name)]
     if threading.current_thread() is not threading.main_thread():
@@ -96,7 +117,13 @@ class Played:
     ended_by: str
 
     def summary(self) -> dict[str, Any]:
-        """Tell the figures: numbers of masks and of dropped periods, and times from one mask to the next."""
+        """Tell the figures: numbers of masks and of dropped periods, and times from one mask to the next.
+
+        Returns
+        -------
+        dict
+            Times in ms, None where fewer than two masks were shown.
+        """
         between = 1e3 * np.diff(self.times_s)
         times = {name: float(value(between)) if len(between) else None for name, value in _STATISTICS.items()}
         dropped = sum(periods for _, periods in self.dropped)
@@ -254,7 +281,18 @@ class Player:
 
 
 def check_hold(hold_s: float | None) -> None:
-    """Raise `InputError` unless this is a time to wait."""
+    """Raise `InputError` unless this is a time to wait.
+
+    Parameters
+    ----------
+    hold_s : float or None
+        s; None for no end.
+
+    Raises
+    ------
+    InputError
+        Unless it lies from 0 to 1e6 s.
+    """
     if hold_s is not None and not 0 <= hold_s <= 1e6:
         raise InputError(f"seconds: found {hold_s:g}; allowed: from 0 to 1e6")
 

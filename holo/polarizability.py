@@ -63,6 +63,11 @@ class Polarizability:
             -1 (sigma-) over 0 (linear) to 1 (sigma+) along the quantisation axis.
         g_m : float
             ``g_F m_F``, from -1 to 1.
+
+        Returns
+        -------
+        ndarray, of the shape of the wavelengths
+            Atomic units; positive where light attracts the atom.
         """
         return self.scalar_au + circularity * g_m * self.spin_au
 
@@ -77,6 +82,11 @@ def polarizability(species: Species, wavelength_nm: ArrayLike, level: float | No
         Of the light, in vacuum.
     level : float, optional
         Hyperfine level F, whose energy shifts all lines; without it they are taken from the centre of gravity.
+
+    Returns
+    -------
+    Polarizability
+        Of the shape of the wavelengths, in atomic units.
 
     Raises
     ------
@@ -132,6 +142,11 @@ def line_polarizability(line: Line, ground_j: float, light: ArrayLike, shift: fl
         Angular frequency of the light, rad/s.
     shift : float
         Energy over hbar of the ground level above its centre of gravity, rad/s.
+
+    Returns
+    -------
+    ndarray, of the shape of `light`
+        Positive below the line (red).
     """
     own = line.frequency - shift
     ratio = (2 * line.upper_j + 1) / (2 * ground_j + 1)
@@ -141,6 +156,12 @@ def line_polarizability(line: Line, ground_j: float, light: ArrayLike, shift: fl
 
 def check_wavelength(species: Species, wavelength_nm: ArrayLike) -> None:
     """Refuse light for which the lines of a species do not tell the polarizability.
+
+    Parameters
+    ----------
+    species : Species
+    wavelength_nm : array_like of float
+        In vacuum.
 
     Raises
     ------
@@ -172,12 +193,37 @@ def check_wavelength(species: Species, wavelength_nm: ArrayLike) -> None:
 
 
 def detuning_ghz(line: Line, wavelength_nm: float) -> float:
-    """Frequency of the light less that of the line, GHz; negative is red."""
+    """Frequency of the light less that of the line, GHz; negative is red.
+
+    Parameters
+    ----------
+    line : Line
+        Its wavelength in vacuum counts.
+    wavelength_nm : float
+        In vacuum.
+
+    Returns
+    -------
+    float
+        GHz.
+    """
     return float(constants.c / wavelength_nm - constants.c / line.wavelength_nm.value)
 
 
 def nearest_ghz(species: Species, line: Line) -> float:
-    """How close to a line light may come, GHz."""
+    """How close to a line light may come, GHz.
+
+    Parameters
+    ----------
+    species : Species
+    line : Line
+        Of this species.
+
+    Returns
+    -------
+    float
+        The most of `NEAR_GHZ`, `NEAR_SPLITTINGS` ground state splittings and `NEAR_WIDTHS` linewidths.
+    """
     return max(NEAR_GHZ, NEAR_SPLITTINGS * species.splitting_ghz, NEAR_WIDTHS * line.decay / (2e9 * np.pi))
 
 
@@ -190,6 +236,11 @@ def polarizability_doubts(species: Species, wavelength_nm: float, scalar_au: flo
     wavelength_nm : float
     scalar_au, error_au : float
         As found by `polarizability`.
+
+    Returns
+    -------
+    list of str
+        A sentence each; empty if there is no doubt.
 
     Examples
     --------
@@ -231,6 +282,11 @@ def tune_out_nm(species: Species, between_nm: tuple[float, float], level: float 
         As in `polarizability`.
     circular_g_m : float
         Circularity of the light times ``g_F m_F``; 0 for the scalar part alone.
+
+    Returns
+    -------
+    float
+        In vacuum.
 
     Raises
     ------

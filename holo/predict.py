@@ -156,6 +156,11 @@ class Prediction:
     def worst(self) -> str:
         """Say which bright site is farthest from its share of the light, by ratio.
 
+        Returns
+        -------
+        str
+            One clause, without a full stop.
+
         Examples
         --------
         >>> from holo.arrangement import from_sites
@@ -176,7 +181,13 @@ class Prediction:
         return f"{whose} gets {ratio[site]:.3g} times the light of its share"
 
     def summary(self) -> dict[str, Any]:
-        """All single figures as a JSON-compatible dict: `Figures`, shares of power, undiffracted light; ``vector_...`` of `Vector`."""
+        """All single figures as a JSON-compatible dict: `Figures`, shares of power, undiffracted light; ``vector_...`` of `Vector`.
+
+        Returns
+        -------
+        dict
+            Shares and relative intensities, without unit.
+        """
         return {
             **asdict(self.figures),
             "crosstalk_by_order": [asdict(order) for order in self.figures.crosstalk_by_order],

@@ -122,7 +122,13 @@ class SmoothPrediction:
         return np.asarray(ratio / np.nanmean(ratio) - 1)
 
     def summary(self) -> dict[str, Any]:
-        """All single figures as a JSON-compatible dict: those of the continuous light, then those of the sites, null without any."""
+        """All single figures as a JSON-compatible dict: those of the continuous light, then those of the sites, null without any.
+
+        Returns
+        -------
+        dict
+            Shares and relative errors, without unit.
+        """
         sites = dict.fromkeys(("efficiency", "uniformity", "spread")) if self.at_sites is None else self.at_sites.summary()
         return {**sites, **asdict(self.figures), "power_in_pupil": self.power_in_pupil, "undiffracted": self.undiffracted}
 
@@ -167,7 +173,25 @@ def predict_smooth(
 
 
 def rms_of_phase(bench: Bench, path: LightPath, phase: NDArray[np.floating[Any]], placed: PlacedSmooth, sites: Sites) -> float:
-    """Error of the light that a panel without levels would make of a phase: `SmoothFigures.rms`, judged as that of the levels."""
+    """Error of the light that a panel without levels would make of a phase: `SmoothFigures.rms`, judged as that of the levels.
+
+    Parameters
+    ----------
+    bench : Bench
+    path : LightPath
+        Of `bench`.
+    phase : ndarray, shape (rows, columns)
+        Of the mask, rad.
+    placed : PlacedSmooth
+        Target.
+    sites : Sites
+        Left out around.
+
+    Returns
+    -------
+    float
+        Relative, 0.01 for 1 %.
+    """
     return _judged(bench, path, phase, placed, sites, None, 0.0).figures.rms
 
 
@@ -229,30 +253,86 @@ def _figures(
 
 
 def cell_um(bench: Bench) -> float:
-    """Focal cell of the pupil, ``lambda / (2 NA)``: the finest grain of its light."""
+    """Focal cell of the pupil, ``lambda / (2 NA)``: the finest grain of its light.
+
+    Parameters
+    ----------
+    bench : Bench
+
+    Returns
+    -------
+    float
+        um.
+    """
     return bench.wavelength_um / (2 * bench.optics.numerical_aperture)
 
 
 def soft_um(bench: Bench) -> float:
-    """Width of edges that a target leaves open, um."""
+    """Width of edges that a target leaves open, um.
+
+    Parameters
+    ----------
+    bench : Bench
+
+    Returns
+    -------
+    float
+        `EDGE_CELLS` focal cells of the pupil.
+    """
     return EDGE_CELLS * cell_um(bench)
 
 
 def margin_um(bench: Bench, placed: PlacedSmooth) -> float:
-    """Width of the dark rim, um."""
+    """Width of the dark rim, um.
+
+    Parameters
+    ----------
+    bench : Bench
+    placed : PlacedSmooth
+        With a margin of its own, or else `MARGIN_CELLS` focal cells of the pupil count.
+
+    Returns
+    -------
+    float
+        um.
+    """
     margin = placed.smooth.margin
     return MARGIN_CELLS * cell_um(bench) if margin is None else margin * placed.unit_um
 
 
 def reach_um(bench: Bench, placed: PlacedSmooth) -> tuple[float, float, float, float]:
-    """Left, right, top and bottom of the signal region, um."""
+    """Left, right, top and bottom of the signal region, um.
+
+    Parameters
+    ----------
+    bench : Bench
+    placed : PlacedSmooth
+        Target.
+
+    Returns
+    -------
+    left, right, top, bottom : float
+        um; y down, so that top is the smaller.
+    """
     left, right, top, bottom = placed.box_um(soft_um(bench))
     margin = margin_um(bench, placed)
     return left - margin, right + margin, top - margin, bottom + margin
 
 
 def judging_grid(bench: Bench, placed: PlacedSmooth) -> tuple[Array, Array]:
-    """Columns and rows, um, of the grid on which a target is judged: over its signal region."""
+    """Columns and rows, um, of the grid on which a target is judged: over its signal region.
+
+    Parameters
+    ----------
+    bench : Bench
+    placed : PlacedSmooth
+        Target.
+
+    Returns
+    -------
+    x_um : ndarray, shape (nx,)
+    y_um : ndarray, shape (ny,)
+    """
     left, right, top, bottom = reach_um(bench, placed)
     return _points(left, right, bench), _points(top, bottom, bench)
 
@@ -264,6 +344,20 @@ def _points(low: float, high: float, bench: Bench) -> Array:
 
 def signal_region(target: Array, x_um: Array, y_um: Array, margin: float) -> NDArray[np.bool_]:
     """Where a target has light, and what lies within the margin of that, shape (ny, nx).
+
+    Parameters
+    ----------
+    target : ndarray, shape (ny, nx)
+    x_um : ndarray, shape (nx,)
+        Even steps.
+    y_um : ndarray, shape (ny,)
+        Even steps.
+    margin : float
+        um.
+
+    Returns
+    -------
+    ndarray of bool, shape (ny, nx)
 
     Examples
     --------
@@ -279,7 +373,21 @@ def signal_region(target: Array, x_um: Array, y_um: Array, margin: float) -> NDA
 
 
 def near_sites(x_um: Array, y_um: Array, sites: Sites, reach: float) -> NDArray[np.bool_]:
-    """Which points of a grid lie within `reach` of a site, shape (ny, nx)."""
+    """Which points of a grid lie within `reach` of a site, shape (ny, nx).
+
+    Parameters
+    ----------
+    x_um : ndarray, shape (nx,)
+    y_um : ndarray, shape (ny,)
+    sites : Sites
+        Their x and y count.
+    reach : float
+        um.
+
+    Returns
+    -------
+    ndarray of bool, shape (ny, nx)
+    """
     from scipy.spatial import KDTree
 
     if not len(sites.target):

@@ -106,7 +106,19 @@ def cut_windows(frame: Frame, corner: NDArray[np.int64], side: int) -> Windows:
 
 
 def level_beside(frame: Frame, places: list[tuple[slice, slice]]) -> float:
-    """Mean of the usable pixels beside windows, of all where none is left, without those farther off than noise."""
+    """Mean of the usable pixels beside windows, of all where none is left, without those farther off than noise.
+
+    Parameters
+    ----------
+    frame : Frame
+    places : list of (slice, slice)
+        Windows, rows and columns of each.
+
+    Returns
+    -------
+    float
+        Counts.
+    """
     beside = frame.usable.copy()
     for place in places:
         beside[place] = False
@@ -120,7 +132,19 @@ def level_beside(frame: Frame, places: list[tuple[slice, slice]]) -> float:
 
 
 def signal_to_noise(counts: Single, usable: NDArray[np.bool_]) -> Real:
-    """Light in the inner half of windows over its noise, which their rims tell, shape (spots,)."""
+    """Light in the inner half of windows over its noise, which their rims tell, shape (spots,).
+
+    Parameters
+    ----------
+    counts : ndarray, shape (spots, side, side)
+        Windows.
+    usable : ndarray of bool, shape (spots, side, side)
+        Pixels that count.
+
+    Returns
+    -------
+    ndarray, shape (spots,)
+    """
     side = counts.shape[-1]
     inner = np.zeros((side, side), bool)
     inner[side // 4 : -(side // 4), side // 4 : -(side // 4)] = True
@@ -160,16 +184,50 @@ class Probe:
         return dict(self.bench.optics.aberration)
 
     def biased(self, bias: dict[int, float], extra: Real | float = 0.0) -> Mask:
-        """Put a bias, waves rms by Noll index, and further waves on each pixel of the panel on top of the mask."""
+        """Put a bias, waves rms by Noll index, and further waves on each pixel of the panel on top of the mask.
+
+        Parameters
+        ----------
+        bias : dict of int to float
+            Zernike terms, waves rms by Noll index.
+        extra : ndarray, shape (rows, columns), or float
+            Waves.
+
+        Returns
+        -------
+        Mask
+            Not trimmed; without figures.
+        """
         phase = wrap(self.mask.phase + 2 * np.pi * (on_panel(self.bench, bias) + extra))
         return Mask(levels_of_phase(phase, self.bench.panel), phase, {**self.mask.record, "figures": {}})
 
     def smooth(self, bias: dict[int, float]) -> Single:
-        """Smooth phase of the mask with a bias on the grid of the pupil, rad: the bias less the known aberration's terms."""
+        """Smooth phase of the mask with a bias on the grid of the pupil, rad: the bias less the known aberration's terms.
+
+        Parameters
+        ----------
+        bias : dict of int to float
+            Zernike terms, waves rms by Noll index.
+
+        Returns
+        -------
+        ndarray, shape (nv, nu)
+            rad, on the grid of the view.
+        """
         return self.view.phase({1: 0.0, **{j: -waves for j, waves in self.known.items()}}) + self.view.phase({1: 0.0, **bias})
 
     def cut(self, stack: NDArray[Any]) -> Windows:
-        """Cut the windows of the spots out of a frame; see `cut_windows`."""
+        """Cut the windows of the spots out of a frame; see `cut_windows`.
+
+        Parameters
+        ----------
+        stack : ndarray, shape (rows, columns) or (shots, rows, columns)
+            The frame.
+
+        Returns
+        -------
+        Windows
+        """
         return cut_windows(frame_of(stack, self.bench.camera), self.view.corner, self.view.side)
 
 
@@ -183,6 +241,16 @@ def probe_of(start: Start, points_um: Real, half_px: int) -> Probe:
     points_um : ndarray, shape (n, 2)
     half_px : int
         Half width of the windows.
+
+    Returns
+    -------
+    Probe
+        The known aberration is taken off the mask.
+
+    Raises
+    ------
+    InputError
+        As `plane_to_camera` and `holo.design.design`.
     """
     bench, path, to_camera = start.bench, light_path(start.bench), plane_to_camera(start)
     arrangement, in_um = _spots(start, points_um)
@@ -200,12 +268,33 @@ def _spots(start: Start, points_um: Real) -> tuple[Arrangement, Registration]:
 
 
 def spot_sources(start: Start, points_um: Real) -> dict[str, Source | None]:
-    """Write what the record of a mask of some spots says of its inputs."""
+    """Write what the record of a mask of some spots says of its inputs.
+
+    Parameters
+    ----------
+    start : Start
+    points_um : ndarray, shape (n, 2)
+        (x, y), um.
+
+    Returns
+    -------
+    dict of str to Source or None
+        As `holo.design.sources_of`.
+    """
     return {**sources_of(start.bench, *_spots(start, points_um)), "bench": start.sources["bench"]}
 
 
 def plane_to_camera(start: Start) -> Affine:
     """Where the camera sees the objective plane.
+
+    Parameters
+    ----------
+    start : Start
+
+    Returns
+    -------
+    Affine
+        From (x, y), um, to (column, row).
 
     Raises
     ------
@@ -221,6 +310,18 @@ def plane_to_camera(start: Start) -> Affine:
 
 def half_width_px(start: Start, half_width: float) -> int:
     """Half width of windows in pixels, from that in wavelength / NA.
+
+    Parameters
+    ----------
+    start : Start
+        With a registration of the camera.
+    half_width : float
+        In wavelength / NA.
+
+    Returns
+    -------
+    int
+        px, from `LEAST_HALF_PX` up.
 
     Raises
     ------
@@ -238,12 +339,33 @@ def half_width_px(start: Start, half_width: float) -> int:
 
 
 def mapped(bench: Bench) -> Real | float:
-    """Give the bench's map of the aberration, rad, shape (rows, columns); 0 without one."""
+    """Give the bench's map of the aberration, rad, shape (rows, columns); 0 without one.
+
+    Parameters
+    ----------
+    bench : Bench
+
+    Returns
+    -------
+    ndarray or float, shape (rows, columns), or float
+    """
     return 0.0 if bench.optics.aberration_map is None else bench.optics.aberration_map
 
 
 def on_panel(bench: Bench, waves: dict[int, float]) -> Real:
-    """Sum of Zernike terms on each pixel of the panel, waves, from waves rms by Noll index; outside the pupil as on its edge."""
+    """Sum of Zernike terms on each pixel of the panel, waves, from waves rms by Noll index; outside the pupil as on its edge.
+
+    Parameters
+    ----------
+    bench : Bench
+    waves : dict of int to float
+        Zernike terms, waves rms by Noll index.
+
+    Returns
+    -------
+    ndarray, shape (rows, columns)
+        Waves.
+    """
     theta = np.arctan2(bench.panel.y_um[:, None], bench.panel.x_um[None, :])
     return zernike_sum(waves, np.minimum(pupil_radii(bench), 1.0), theta)
 

@@ -71,7 +71,13 @@ class Rearrangement:
         return float(np.linalg.norm(np.diff(self.stations_um, axis=0), axis=2).sum(axis=0).max(initial=0))
 
     def summary(self) -> dict[str, Any]:
-        """The single figures as a JSON-compatible dict; distances that nothing sets are None."""
+        """The single figures as a JSON-compatible dict; distances that nothing sets are None.
+
+        Returns
+        -------
+        dict
+            Numbers of atoms and steps; distances in um.
+        """
         return {
             "carried": len(self.atoms),
             "parked": int(np.sum(self.goals < 0)),
@@ -218,7 +224,21 @@ def _points(values: ArrayLike, name: str) -> Real:
 
 
 def away(places: Real, others: Real, apart_um: float) -> Real:
-    """Give those of some places that lie at a distance from all others."""
+    """Give those of some places that lie at a distance from all others.
+
+    Parameters
+    ----------
+    places : ndarray, shape (n, 3)
+        um.
+    others : ndarray, shape (m, 3)
+        um.
+    apart_um : float
+        Least distance.
+
+    Returns
+    -------
+    ndarray, shape (k, 3)
+    """
     from scipy.spatial import KDTree
 
     if len(others) == 0 or len(places) == 0:

@@ -107,7 +107,13 @@ class Latency:
     frame_ms: Real
 
     def summary(self) -> dict[str, float]:
-        """The times as a JSON-compatible dict."""
+        """The times as a JSON-compatible dict.
+
+        Returns
+        -------
+        dict of str to float
+            ms.
+        """
         frames = (
             {"median_frame_ms": float(np.median(self.frame_ms)), "longest_frame_ms": float(self.frame_ms.max())}
             if len(self.frame_ms)
@@ -207,7 +213,23 @@ class Rearranger:
         )
 
     def replan(self, places_um: Real) -> Rearrangement:
-        """Rearrange atoms at any places, as in a later round; spares are parked, so that a next one can use them."""
+        """Rearrange atoms at any places, as in a later round; spares are parked, so that a next one can use them.
+
+        Parameters
+        ----------
+        places_um : ndarray, shape (n, 3)
+            Of the atoms.
+
+        Returns
+        -------
+        Rearrangement
+            As far as there are atoms: what is left unfilled is told, not refused.
+
+        Raises
+        ------
+        RearrangementError
+            If no way keeps the atoms apart.
+        """
         return self._planned(places_um, "park")
 
     def _planned(self, places: Real, spare: str) -> Rearrangement:
@@ -223,21 +245,69 @@ class Rearranger:
         )
 
     def answer(self, filled: NDArray[np.bool_]) -> Answer:
-        """Plan the moves of an occupancy and make their first mask; raises as `plan`."""
+        """Plan the moves of an occupancy and make their first mask; raises as `plan`.
+
+        Parameters
+        ----------
+        filled : ndarray of bool, shape (sites,)
+            Which sites of the reservoir hold an atom.
+
+        Returns
+        -------
+        Answer
+            With the first mask of the moves.
+        """
         return self.begun(self.plan(filled))
 
     def begun(self, plan: Rearrangement) -> Answer:
-        """Make the first mask of a plan, and say where its sites are in time."""
+        """Make the first mask of a plan, and say where its sites are in time.
+
+        Parameters
+        ----------
+        plan : Rearrangement
+            As `plan` gives it.
+
+        Returns
+        -------
+        Answer
+            Atoms that are parked get a target of 1.
+        """
         target = np.where(plan.goals >= 0, self.wanted_target[plan.goals], 1.0)
         moved = track(plan.stations_um, self.limits, self.frame_ms)
         return Answer(plan, moved, target, self.mover.start(moved.places_um(0), target, self.waves[plan.atoms]))
 
     def frames(self, answer: Answer, last: MoveFrame | None = None) -> Iterator[MoveFrame]:
-        """Make the masks of an answer, the first one included; or from another frame of it on (`holo.moves.Mover.frames`)."""
+        """Make the masks of an answer, the first one included; or from another frame of it on (`holo.moves.Mover.frames`).
+
+        Parameters
+        ----------
+        answer : Answer
+            Of `answer` or `begun`.
+        last : MoveFrame, optional
+            The frame to go on from, which is not given again; by default the first one, which is.
+
+        Yields
+        ------
+        MoveFrame
+            One after another as they are made.
+        """
         return self.mover.frames(answer.track, answer.target, last or answer.start)
 
     def measure(self, filled: NDArray[np.bool_], frames: int = 10) -> Latency:
-        """Time an answer and some of its frames."""
+        """Time an answer and some of its frames.
+
+        Parameters
+        ----------
+        filled : ndarray of bool, shape (sites,)
+            Which sites of the reservoir hold an atom.
+        frames : int
+            How many to time.
+
+        Returns
+        -------
+        Latency
+            ms, by the wall clock.
+        """
         times = [time.perf_counter()]
         plan = self.plan(filled)
         times.append(time.perf_counter())
@@ -256,5 +326,15 @@ def _closest(places: Real) -> float:
 
 
 def told_plan(answer: Answer) -> dict[str, Any]:
-    """The figures of an answer as a JSON-compatible dict."""
+    """The figures of an answer as a JSON-compatible dict.
+
+    Parameters
+    ----------
+    answer : Answer
+
+    Returns
+    -------
+    dict
+        As `Rearrangement.summary`, with the number of frames and their time in ms.
+    """
     return {**answer.plan.summary(), "frames": answer.track.frames, "time_ms": (answer.track.frames - 1) * answer.track.frame_ms}

@@ -95,11 +95,28 @@ class Registered:
     notes: tuple[str, ...]
 
     def files(self, digests: Mapping[str, str]) -> dict[str, bytes]:
-        """Give ``registration.toml``, with the digests of the frames."""
+        """Give ``registration.toml``, with the digests of the frames.
+
+        Parameters
+        ----------
+        digests : mapping of str to str
+            Of the frames, by the names of their files.
+
+        Returns
+        -------
+        dict of str to bytes
+            Content by the name of the file.
+        """
         return {"registration.toml": registration_text(replace(self.registration, digests=digests)).encode()}
 
     def summary(self) -> dict[str, Any]:
-        """Give the figures of the map."""
+        """Give the figures of the map.
+
+        Returns
+        -------
+        dict
+            Scale, turn and mirror of the map, misfits and the map's own error in the corners of the camera, px.
+        """
         plane_to_camera = self.registration.plane_to_camera
         assert plane_to_camera is not None
         misfit = self.registration.misfits["plane_to_camera"]
@@ -224,6 +241,20 @@ def scattered_points(bench: Bench, camera: Camera, options: RegisterOptions, rng
     Each lies clear of the others, of the undiffracted light and of the mirror images of the others, where weak light of the conjugate
     order falls.
 
+    Parameters
+    ----------
+    bench : Bench
+    camera : Camera
+        Of `bench`.
+    options : RegisterOptions
+        Where, and over what width.
+    rng : numpy.random.Generator
+
+    Returns
+    -------
+    ndarray, shape (FEW, 2)
+        (x, y), um.
+
     Raises
     ------
     InputError
@@ -254,6 +285,20 @@ def spread_points(bench: Bench, camera: Camera, plane_to_camera: Affine, rng: np
     """Choose the places of the second mask's spots over all that the camera sees, shape (n, 2), um.
 
     They lie on a square grid in the plane, each moved at random, so that the orders of a regular array fall on none of them.
+
+    Parameters
+    ----------
+    bench : Bench
+    camera : Camera
+        Of `bench`.
+    plane_to_camera : Affine
+        As the first frame told it.
+    rng : numpy.random.Generator
+
+    Returns
+    -------
+    ndarray, shape (n, 2)
+        (x, y), um.
 
     Raises
     ------

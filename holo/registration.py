@@ -55,7 +55,17 @@ class Misfit:
 
     @classmethod
     def of(cls, fit: AffineFit) -> Misfit:
-        """Summarise a fit."""
+        """Summarise a fit.
+
+        Parameters
+        ----------
+        fit : AffineFit
+
+        Returns
+        -------
+        Misfit
+            In the unit of the fit's target.
+        """
         return cls(len(fit.residuals), fit.rms, fit.largest)
 
 
@@ -110,7 +120,13 @@ class Registration:
                 raise InputError(f"digests: found {name!r}, {digest!r}; allowed: a printable name and sha256:<64 hexadecimal digits>")
 
     def to_plane(self) -> Affine | None:
-        """Give the map from the lattice to the objective plane: the measured one, else by way of the camera, else None."""
+        """Give the map from the lattice to the objective plane: the measured one, else by way of the camera, else None.
+
+        Returns
+        -------
+        Affine or None
+            From (i, j) to (x, y), um.
+        """
         if self.lattice_to_plane is None and self.plane_to_camera is not None and self.lattice_to_camera is not None:
             return self.plane_to_camera.inverse().after(self.lattice_to_camera)
         return self.lattice_to_plane
@@ -183,7 +199,20 @@ def place(arrangement: Arrangement, lattice: Lattice, registration: Registration
 
 
 def lattice_to_plane(lattice: Lattice, registration: Registration | None) -> Affine:
-    """Give the map from lattice coordinates to the objective plane: the measured one if there is one, else that of the nominal lattice."""
+    """Give the map from lattice coordinates to the objective plane: the measured one if there is one, else that of the nominal lattice.
+
+    Parameters
+    ----------
+    lattice : Lattice
+        Nominal, of the bench.
+    registration : Registration or None
+        None if nothing was measured.
+
+    Returns
+    -------
+    Affine
+        From (i, j) to (x, y), um.
+    """
     measured = None if registration is None else registration.to_plane()
     return affine_of(lattice) if measured is None else measured
 
@@ -195,6 +224,11 @@ def place_continuous(arrangement: Arrangement, lattice: Lattice, registration: R
     ----------
     arrangement, lattice, registration
         As for `place`.
+
+    Returns
+    -------
+    PlacedSmooth or None
+        Places in um.
     """
     if arrangement.smooth is None:
         return None
@@ -242,6 +276,15 @@ def closest_pair(points: NDArray[np.float64]) -> tuple[int, int, float]:
 def read_registration(path: str | os.PathLike[str]) -> Registration:
     """Read a registration file.
 
+    Parameters
+    ----------
+    path : path
+        A TOML file.
+
+    Returns
+    -------
+    Registration
+
     Raises
     ------
     InputError
@@ -258,7 +301,23 @@ def read_registration(path: str | os.PathLike[str]) -> Registration:
 
 
 def parse_registration(text: str, path: str | os.PathLike[str]) -> Registration:
-    """Read a registration from the text of its file; `path` names it in messages (see `read_registration`)."""
+    """Read a registration from the text of its file; see `read_registration`.
+
+    Parameters
+    ----------
+    text : str
+    path : path
+        Names the text in messages.
+
+    Returns
+    -------
+    Registration
+
+    Raises
+    ------
+    InputError
+        As `read_registration`.
+    """
     root = parse_toml(text, Path(path))
     time = root.text("time", default=REQUIRED)
     if not _is_time(time):
@@ -331,6 +390,14 @@ def _is_time(text: str) -> bool:
 def write_registration(path: str | os.PathLike[str], registration: Registration, overwrite: bool = False) -> None:
     """Write a registration file (see `read_registration`).
 
+    Parameters
+    ----------
+    path : path
+        Of a file in a folder that is there.
+    registration : Registration
+    overwrite : bool
+        Whether it may exist.
+
     Raises
     ------
     OutputExistsError
@@ -342,7 +409,23 @@ def write_registration(path: str | os.PathLike[str], registration: Registration,
 
 
 def registration_text(registration: Registration) -> str:
-    """Give the content of a registration's file; `parse_registration` returns the same numbers bit for bit."""
+    """Give the content of a registration's file; `parse_registration` returns the same numbers bit for bit.
+
+    Parameters
+    ----------
+    registration : Registration
+
+    Returns
+    -------
+    str
+        TOML.
+
+    Examples
+    --------
+    >>> found = Registration(plane_to_camera=Affine([[5, 0], [0, 5]], [600, 450]), time="2026-01-01T00:00:00+00:00")
+    >>> parse_registration(registration_text(found), "registration.toml").plane_to_camera.offset
+    array([600., 450.])
+    """
     lines = [f"time = {json.dumps(registration.time)}"]
     for name, unit in _UNITS.items():
         affine: Affine | None = getattr(registration, name)

@@ -138,7 +138,18 @@ class Response:
         return np.asarray(found), np.asarray(error / np.maximum(each, 1e-9))
 
     def files(self, digests: Mapping[str, str]) -> dict[str, bytes]:
-        """Give ``response.csv`` for the bench file, and ``two-pi.csv`` with the level of 2 pi over the panel; nothing of a check."""
+        """Give ``response.csv`` for the bench file, and ``two-pi.csv`` with the level of 2 pi over the panel; nothing of a check.
+
+        Parameters
+        ----------
+        digests : mapping of str to str
+            Of the frames; they stand in the journal and are not used here.
+
+        Returns
+        -------
+        dict of str to bytes
+            Content by the name of the file; levels, rad, mm.
+        """
         del digests  # they stand in the journal
         if self.check:
             return {}
@@ -154,7 +165,13 @@ class Response:
         }
 
     def summary(self) -> dict[str, Any]:
-        """Give the figures as JSON-compatible values."""
+        """Give the figures as JSON-compatible values.
+
+        Returns
+        -------
+        dict
+            Phases in rad, levels and shares as the names say; ``change_rad`` is the rms difference from the bench file's response.
+        """
         rms, lost = phase_error(self.panel, self.phase)
         told: dict[str, Any] = {"verdict": self.verdict} if self.check else {}
         return {
@@ -274,6 +291,16 @@ def response(start: Start) -> Generator[Ask, NDArray[Any], Response]:
 
 def camera_map(start: Start) -> Affine:
     """Where the camera sees the objective plane: as registered, or else as the bench file has it, the axis in the middle.
+
+    Parameters
+    ----------
+    start : Start
+        Of the dialogue.
+
+    Returns
+    -------
+    Affine
+        From (x, y), um, to (column, row).
 
     Raises
     ------

@@ -113,6 +113,15 @@ class ResponseFit:
 def brightest_pair(believed: Real) -> tuple[int, int]:
     """Lowest level, and the one whose phase is thought to be half a turn off.
 
+    Parameters
+    ----------
+    believed : ndarray, shape (levels,)
+        Phase of each level, rad.
+
+    Returns
+    -------
+    low, high : int
+
     Examples
     --------
     >>> brightest_pair(2 * np.pi * np.arange(256) / 212)
@@ -154,6 +163,19 @@ def shared_pairs(believed: Real, frames: int, patches: int, rng: np.random.Gener
 
     In each frame one patch after the other has the brightest grating, which tells how bright the light is in that frame; the first frame
     has nothing else. All others have one pair after the other, in random order.
+
+    Parameters
+    ----------
+    believed : ndarray, shape (levels,)
+        Phase of each level, rad.
+    frames, patches : int
+        How many there are to share to.
+    rng : numpy.random.Generator
+
+    Returns
+    -------
+    ndarray of int, shape (frames, patches, 2)
+        Levels.
     """
     pairs, bright = compared_pairs(believed), np.array(brightest_pair(believed))
     wanted = (frames - 1) * (patches - 1)
@@ -257,7 +279,19 @@ def _reference(shown: Shown) -> Real:
 
 
 def splines(levels: int, knots: int) -> Real:
-    """Natural cubic splines of the level that are 1 at one knot and 0 at all others, the first knot left out, shape (levels, knots - 1)."""
+    """Natural cubic splines of the level that are 1 at one knot and 0 at all others, the first knot left out, shape (levels, knots - 1).
+
+    Parameters
+    ----------
+    levels : int
+        Of the panel.
+    knots : int
+        Evenly spaced from level 0 to the last.
+
+    Returns
+    -------
+    ndarray, shape (levels, knots - 1)
+    """
     from scipy.interpolate import CubicSpline
 
     places = np.linspace(0, levels - 1, knots)

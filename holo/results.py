@@ -131,15 +131,48 @@ class Results:
                 shutil.rmtree(path) if path.is_dir() else path.unlink()
 
     def mask(self, name: str) -> Path:
-        """Place of a job's mask."""
+        """Place of a job's mask.
+
+        Parameters
+        ----------
+        name : str
+            Of the job.
+
+        Returns
+        -------
+        path
+            A TIFF file, which need not be there yet.
+        """
         return self.folder / MASKS / f"{name}.tiff"
 
     def report(self, name: str) -> Path:
-        """Folder of a job's report."""
+        """Folder of a job's report.
+
+        Parameters
+        ----------
+        name : str
+            Of the job.
+
+        Returns
+        -------
+        path
+            A folder, which need not be there yet.
+        """
         return self.folder / REPORTS / name
 
     def finished(self, job: Job, inputs: str) -> bool:
-        """Whether a job is done already, from the same inputs, and its files are what it left."""
+        """Whether a job is done already, from the same inputs, and its files are what it left.
+
+        Parameters
+        ----------
+        job : Job
+        inputs : str
+            Digest of the inputs as they are now (`holo.jobs.inputs_digest`).
+
+        Returns
+        -------
+        bool
+        """
         entry = self.entries.get(job.name)
         if entry is None or entry.state != "done" or entry.inputs != inputs:
             return False
@@ -149,6 +182,21 @@ class Results:
 
     def keep(self, job: Job, inputs: str, made: Made, tries: int) -> Entry:
         """Write what came of a job, the journal last.
+
+        Parameters
+        ----------
+        job : Job
+        inputs : str
+            Digest of the inputs (`holo.jobs.inputs_digest`).
+        made : Made
+            Content of the files, or an error.
+        tries : int
+            How often it was tried.
+
+        Returns
+        -------
+        Entry
+            The line of the journal.
 
         Raises
         ------
@@ -172,7 +220,23 @@ class Results:
         return entry
 
     def tabulate(self, jobs: Iterable[Job]) -> list[dict[str, Any]]:
-        """Write the tables, a row for each job, and give the rows; jobs that have not ended are ``waiting``."""
+        """Write the tables, a row for each job, and give the rows; jobs that have not ended are ``waiting``.
+
+        Parameters
+        ----------
+        jobs : iterable of Job
+            In the order of the rows.
+
+        Returns
+        -------
+        list of dict
+            Keys are the columns, the same for all.
+
+        Raises
+        ------
+        InputError
+            If a table cannot be written.
+        """
         rows = _aligned([self._row(job) for job in jobs])
         write_text(self.folder / TABLES[0], _csv(rows), overwrite=True)
         write_text(self.folder / TABLES[1], "".join(map(_line, rows)), overwrite=True)
