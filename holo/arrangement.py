@@ -216,7 +216,7 @@ class Arrangement:
         Examples
         --------
         >>> len(block(10, 10).thinned(0.5, np.random.default_rng(0)))
-        57
+        44
         """
         if not 0 <= fill <= 1:
             raise InputError(f"fill: found {fill:g}; allowed: 0 to 1")

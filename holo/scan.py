@@ -150,6 +150,18 @@ def sharpness(counts: Single, usable: NDArray[np.bool_], level: float, weights: 
 def vertex(low: float, middle: float, high: float, step: float) -> float:
     """Where the parabola through values at ``-step``, 0 and ``step`` is highest, at most 1.5 steps away.
 
+    Parameters
+    ----------
+    low, middle, high : float
+        Values at ``-step``, 0 and ``step``.
+    step : float
+        Above 0, in any unit.
+
+    Returns
+    -------
+    float
+        In the unit of `step`.
+
     Examples
     --------
     >>> vertex(0.55, 0.8, 0.95, 0.1)

@@ -91,26 +91,72 @@ class Scene:
 
 
 def open_scene(frame: Frame, width: float) -> Scene:
-    """A scene without spots."""
+    """A scene without spots.
+
+    Parameters
+    ----------
+    frame : Frame
+    width : float
+        Standard deviation of a spot, px.
+
+    Returns
+    -------
+    Scene
+        With the background and its noise found.
+    """
     level, noise = background(frame, width)
     slope = 0.0 if frame.electrons_per_count is None else 1 / (frame.electrons_per_count * frame.shots)
     return Scene(frame, width, level, noise**2, slope, np.zeros_like(level), np.zeros((0, 5)), np.zeros((0, 4)), np.zeros(0))
 
 
 def with_places(scene: Scene, xy: Real) -> Scene:
-    """The scene with spots without light at some places."""
+    """The scene with spots without light at some places.
+
+    Parameters
+    ----------
+    scene : Scene
+        Whose spots are forgotten.
+    xy : ndarray, shape (n, 2)
+        (column, row).
+
+    Returns
+    -------
+    Scene
+    """
     reach = np.full(len(xy), spot_reach(scene.width))
     return replace(scene, spots=_rows(xy, np.zeros(len(xy)), scene.width), errors=np.full((len(xy), 4), np.inf), reach=reach)
 
 
 def looked_at_again(scene: Scene) -> Scene:
-    """The scene with another look at its background, now that the light of the spots is known."""
+    """The scene with another look at its background, now that the light of the spots is known.
+
+    Parameters
+    ----------
+    scene : Scene
+        With its spots fitted.
+
+    Returns
+    -------
+    Scene
+        With a new background and noise.
+    """
     level, noise = background(scene.frame, scene.width, scene.light, scene.slope, scene.level)
     return replace(scene, level=level, floor=noise**2)
 
 
 def spot_reach(width: float) -> float:
-    """Radius of the pixels that a spot is fitted to."""
+    """Radius of the pixels that a spot is fitted to.
+
+    Parameters
+    ----------
+    width : float
+        Standard deviation of the spot, px.
+
+    Returns
+    -------
+    float
+        px.
+    """
     return REACH * width + 0.5
 
 
@@ -119,7 +165,20 @@ def _rows(xy: Real, totals: Real, width: float) -> Real:
 
 
 def touching(xy: Real, distance: float) -> tuple[Index, Index]:
-    """Which points lie within a distance of each: ``second[first[k]:first[k + 1]]``."""
+    """Which points lie within a distance of each: ``second[first[k]:first[k + 1]]``.
+
+    Parameters
+    ----------
+    xy : ndarray, shape (n, 2)
+    distance : float
+        In the unit of `xy`.
+
+    Returns
+    -------
+    first : ndarray of int, shape (n + 1,)
+    second : ndarray of int, shape (pairs,)
+        Numbers of the points near each, in rising order; no point is near itself.
+    """
     from scipy.spatial import KDTree
 
     pairs = KDTree(xy).query_pairs(distance, output_type="ndarray").reshape(-1, 2)
@@ -133,6 +192,18 @@ def binned(frame: Frame, width: float) -> tuple[Frame, int]:
 
     The variance of a place grows by ``1 + 1 / (12 width^2)``, the width in joined pixels (R. E. Thompson, D. R. Larson and W. W. Webb,
     Biophys. J. 82, 2775 (2002), doi:10.1016/S0006-3495(02)75618-X, eq. 17).
+
+    Parameters
+    ----------
+    frame : Frame
+    width : float
+        Standard deviation of a spot, px.
+
+    Returns
+    -------
+    frame : Frame
+    times : int
+        Pixels to a side that became one; the middle of joined pixel (0, 0) lies at ``(times - 1) / 2``.
     """
     times = max(1, min(int(width / 1.5), min(frame.shape) // LEAST_SIDE))
     if times == 1:
@@ -159,10 +230,16 @@ def fitted(scene: Scene, home: Real, held: Flags | None = None) -> Scene:
 
     Parameters
     ----------
+    scene : Scene
+        With places to start from.
     home : ndarray, shape (n, 2)
         Where the spots are expected, give or take the width.
     held : ndarray of bool, shape (n,), optional
         Spots that keep their places.
+
+    Returns
+    -------
+    Scene
     """
     if not len(scene.spots):
         return replace(scene, light=np.zeros_like(scene.light))
@@ -207,7 +284,20 @@ def _slope(scene: Scene) -> float:
 
 
 def errors_with_neighbours(scene: Scene, held: Flags | None = None) -> Real:
-    """Errors as those of the scene, but for spots with neighbours as of a fit of all of them at once."""
+    """Errors as those of the scene, but for spots with neighbours as of a fit of all of them at once.
+
+    Parameters
+    ----------
+    scene : Scene
+        With its spots fitted.
+    held : ndarray of bool, shape (n,), optional
+        Spots that keep their places.
+
+    Returns
+    -------
+    ndarray, shape (n, 4)
+        Standard errors of x, y, total and base.
+    """
     from scipy.spatial import KDTree
 
     spots, errors = scene.spots, scene.errors.copy()
@@ -222,7 +312,18 @@ def errors_with_neighbours(scene: Scene, held: Flags | None = None) -> Real:
 
 
 def excess_width(scene: Scene) -> tuple[Real, Real]:
-    """By how much each spot is wider than all are thought to be, and the error of that, shape (n,)."""
+    """By how much each spot is wider than all are thought to be, and the error of that, shape (n,).
+
+    Parameters
+    ----------
+    scene : Scene
+        With its spots fitted.
+
+    Returns
+    -------
+    excess, error : ndarray, shape (n,)
+        px; NaN where the pixels do not tell.
+    """
     return width_steps(*scene.given, scene.light, scene.spots, scene.reach)
 
 
@@ -235,6 +336,17 @@ def searched(scene: Scene, threshold: float | None = None) -> Scene:
 
     Each round takes what the model leaves of the frame for a frame with more spots. Where spots are crowded they keep their places while
     others may still be missing: they would move to make up for those.
+
+    Parameters
+    ----------
+    scene : Scene
+        Without spots, or with those that are known.
+    threshold : float, optional
+        Height over the noise that a spot must have; by default that which noise alone hardly passes.
+
+    Returns
+    -------
+    Scene
     """
     for turn in range(ROUNDS):
         rows, reach = _new_spots(scene, threshold, first=turn == 0)
@@ -252,7 +364,17 @@ def searched(scene: Scene, threshold: float | None = None) -> Scene:
 
 
 def is_crowded(scene: Scene) -> bool:
-    """Whether more than a quarter of the brighter spots have one of their kind within four widths."""
+    """Whether more than a quarter of the brighter spots have one of their kind within four widths.
+
+    Parameters
+    ----------
+    scene : Scene
+        With its spots fitted.
+
+    Returns
+    -------
+    bool
+    """
     total = scene.spots[:, 2]
     if len(total) < 2:
         return False
@@ -261,7 +383,18 @@ def is_crowded(scene: Scene) -> bool:
 
 
 def first_spots(scene: Scene) -> Real:
-    """What looks like a spot at first sight, saturated ones left out: rows to start from, shape (n, 5)."""
+    """What looks like a spot at first sight, saturated ones left out: rows to start from, shape (n, 5).
+
+    Parameters
+    ----------
+    scene : Scene
+        Without spots.
+
+    Returns
+    -------
+    ndarray, shape (n, 5)
+        x, y, total, base and width.
+    """
     rows, reach = _new_spots(scene, None, first=True)
     return rows[reach <= spot_reach(scene.width)]
 
@@ -332,7 +465,24 @@ def _ring(distance: Real) -> Real:
 
 
 def ring_light(xy: Real, places: Real, totals: Real, width: float) -> Real:
-    """The brightest total, at each of some points, that a ring around one of some spots could feign, shape (n,)."""
+    """The brightest total, at each of some points, that a ring around one of some spots could feign, shape (n,).
+
+    Parameters
+    ----------
+    xy : ndarray, shape (n, 2)
+        Points, (column, row).
+    places : ndarray, shape (m, 2)
+        Of the spots.
+    totals : ndarray, shape (m,)
+        Their light, counts.
+    width : float
+        Standard deviation of a spot, px.
+
+    Returns
+    -------
+    ndarray, shape (n,)
+        Counts.
+    """
     from scipy.spatial import KDTree
 
     result = np.zeros(len(xy))

@@ -117,7 +117,19 @@ def packing(text: str) -> NDArray[np.uint8]:
 
 
 def check_levels(levels: Levels, colours: NDArray[np.uint8]) -> None:
-    """Raise `InputError` if there are no colours for some levels; 16-bit levels are not for a packing of 8 bits, however low they are."""
+    """Refuse levels that there are no colours for; 16-bit levels are not for a packing of 8 bits, however low they are.
+
+    Parameters
+    ----------
+    levels : ndarray of int, shape (rows, columns)
+    colours : ndarray of uint8, shape (levels, 3)
+        Red, green and blue of each.
+
+    Raises
+    ------
+    InputError
+        Naming the highest level, and what the packing can show.
+    """
     highest = int(levels.max())
     if highest >= len(colours) or (levels.dtype.itemsize > 1 and len(colours) == 256):
         found = f"levels: found levels of {8 * levels.dtype.itemsize} bits up to {highest}"
@@ -160,6 +172,11 @@ def _video() -> Iterator[ModuleType]:
 
 def screens() -> list[Place]:
     """List the screens that are connected.
+
+    Returns
+    -------
+    list of Place
+        With their sizes and places, px.
 
     Raises
     ------
@@ -240,7 +257,17 @@ class Screen:
         self._packed = (colours.astype(np.uint32) << shifts).sum(axis=1, dtype=np.uint32)
 
     def prepare(self, levels: Levels) -> None:
-        """Draw a mask where nobody sees it yet; raises `InputError` if there are no colours for its levels, or it does not fit."""
+        """Draw a mask where nobody sees it yet.
+
+        Parameters
+        ----------
+        levels : ndarray of int, shape (rows, columns)
+
+        Raises
+        ------
+        InputError
+            If there are no colours for its levels, or it does not fit.
+        """
         check_levels(levels, self._colours)
         rows, columns = levels.shape
         x, y = self._at
@@ -252,7 +279,13 @@ class Screen:
             np.take(self._packed, levels[row : row + 64], out=part[row : row + 64], mode="clip")
 
     def fill(self, level: int) -> None:
-        """Draw a level everywhere, where nobody sees it yet."""
+        """Draw a level everywhere, where nobody sees it yet.
+
+        Parameters
+        ----------
+        level : int
+            One that there is a colour for.
+        """
         self._pygame.surfarray.pixels2d(self._surface)[:] = self._packed[level]
 
     def show(self) -> None:
@@ -260,7 +293,12 @@ class Screen:
         self._pygame.display.flip()
 
     def drawn(self) -> NDArray[np.uint8]:
-        """Read back what was drawn: red, green and blue, shape (rows, columns, 3)."""
+        """Read back what was drawn: red, green and blue, shape (rows, columns, 3).
+
+        Returns
+        -------
+        ndarray of uint8, shape (rows, columns, 3)
+        """
         return np.asarray(self._pygame.surfarray.array3d(self._surface).swapaxes(0, 1))
 
     def wishes(self) -> Sequence[str]:

@@ -223,6 +223,15 @@ class _Run:
 def last_beyond(last: int) -> int:
     """Noll index that ends the second radial order above that of `last`: what is fitted too, so that it does not spoil what is told.
 
+    Parameters
+    ----------
+    last : int
+        Noll index of the last term that is told.
+
+    Returns
+    -------
+    int
+
     Examples
     --------
     >>> last_beyond(21)
@@ -323,7 +332,18 @@ def _told_by_images(run: _Run, fit: Fit) -> Sensed:
 
 
 def spot_by_spot(fit: Fit) -> tuple[Real, Real]:
-    """Phase terms that each spot by itself would give, to first order, and their standard errors, shapes (spots, terms)."""
+    """Phase terms that each spot by itself would give, to first order, and their standard errors, shapes (spots, terms).
+
+    Parameters
+    ----------
+    fit : Fit
+        Of all frames.
+
+    Returns
+    -------
+    phase, error : ndarray, shape (spots, terms)
+        In the unit of the fit's terms.
+    """
     count = len(fit.terms.phase)
     covariance = np.linalg.inv(fit.normal.sum(axis=0))
     steps = (covariance @ fit.slope.sum(axis=0)[..., None])[..., 0]
@@ -476,6 +496,18 @@ def aside(start: Start, half_px: int, rng: np.random.Generator) -> Real:
     The nearest place to the axis, because steep gratings lose most to crosstalk of the pixels, whose orders all stay `half_px` pixels out
     of the camera's view, the mirror image and those that the pixels fold back into the field included; if there is none, the place where
     they are seen least.
+
+    Parameters
+    ----------
+    start : Start
+        Of the dialogue, with a registration.
+    half_px : int
+        How far out of the view the orders are to stay.
+    rng : numpy.random.Generator
+
+    Returns
+    -------
+    ndarray, shape (2,)
     """
     camera, to_camera, field = start.bench.camera, plane_to_camera(start), start.bench.field_um
     assert camera is not None

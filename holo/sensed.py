@@ -97,6 +97,11 @@ def look_at(counts: Single, usable: NDArray[np.bool_], perfect: Single, half_wid
     usable : ndarray of bool, same shape
     half_width : float
         That of the windows, in wavelength / NA.
+
+    Returns
+    -------
+    Look
+        The mean picture, and the ratio of the light in the core, of radius 0.61 wavelength / NA, with its standard error.
     """
     side = counts.shape[-1]
     row, column = np.indices((side, side)) - side // 2
@@ -121,6 +126,20 @@ def strehl(pupil: NDArray[np.bool_], beam: Real, waves: Real) -> float:
     """Strehl ratio of a phase in waves over a pupil with a beam of some intensity.
 
     ``|sum A exp(i psi)|^2 / (sum A)^2`` (V. N. Mahajan, J. Opt. Soc. Am. 72, 1258 (1982), doi:10.1364/JOSA.72.001258, from memory).
+
+    Parameters
+    ----------
+    pupil : ndarray of bool, shape (rows, columns)
+        Where there is light.
+    beam : ndarray, shape (rows, columns)
+        Relative intensity.
+    waves : ndarray, shape (rows, columns)
+        Phase in waves; tilt and focus count as any other.
+
+    Returns
+    -------
+    float
+        From 0 to 1.
     """
     amplitude = np.sqrt(beam[pupil])
     return float(np.abs((amplitude * np.exp(2j * np.pi * waves[pupil])).sum() / amplitude.sum()) ** 2)
@@ -173,7 +192,19 @@ class Sensed:
     notes: tuple[str, ...]
 
     def files(self, digests: Mapping[str, str]) -> dict[str, bytes]:
-        """Give ``aberration.toml`` with the digests of the frames, and what was measured of ``aberration.tiff`` and ``beam.tiff``."""
+        """Give ``aberration.toml`` with the digests of the frames, and what was measured of ``aberration.tiff`` and ``beam.tiff``.
+
+        Parameters
+        ----------
+        digests : mapping of str to str
+            Of the frames, by the names of their files.
+
+        Returns
+        -------
+        dict of str to bytes
+            Content by the name of the file: waves rms by Noll index; maps in rad and relative intensity, a value for each pixel of the
+            panel.
+        """
         pictures = {"aberration.tiff": self.map_rad, "beam.tiff": self.beam}
         made = {name: _tiff(picture) for name, picture in pictures.items() if picture is not None}
         return {"aberration.toml": self._text(digests).encode(), **made}
@@ -186,7 +217,13 @@ class Sensed:
         return "\n".join([*lines, "", "[digests]", *(f'"{name}" = "{digest}"' for name, digest in digests.items())]) + "\n"
 
     def summary(self) -> dict[str, Any]:
-        """Give the figures as JSON-compatible values."""
+        """Give the figures as JSON-compatible values.
+
+        Returns
+        -------
+        dict
+            Waves rms, and shares from 0 to 1; "before" and "after" are without and with what was measured taken off.
+        """
         change = [self.waves[j] - self.known.get(j, 0.0) for j in self.errors]
         return {
             "method": self.method,

@@ -44,6 +44,13 @@ MAX_JOURNAL_BYTES = 256 * 2**20
 def check_sequence(output: Path, overwrite: bool) -> None:
     """Refuse early what `write_sequence` would refuse at the end.
 
+    Parameters
+    ----------
+    output : path
+        Of a folder, or of a TIFF file of many pages.
+    overwrite : bool
+        Whether it may exist.
+
     Raises
     ------
     InputError
@@ -268,7 +275,20 @@ def _add(growing: _Growing, frame: MoveFrame) -> None:
 
 
 def panel_levels(frame: MoveFrame, levels: int) -> Levels:
-    """Give the levels of a frame in the number type for a panel of so many levels."""
+    """Give the levels of a frame in the number type for a panel of so many levels.
+
+    Parameters
+    ----------
+    frame : MoveFrame
+        Of a move.
+    levels : int
+        Number of levels of the panel.
+
+    Returns
+    -------
+    ndarray of int, shape (rows, columns)
+        uint8 up to 256 levels, else uint16.
+    """
     return frame.levels.astype(np.uint8, copy=False) if levels <= 256 else frame.levels.astype(np.uint16, copy=False)
 
 

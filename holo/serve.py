@@ -122,7 +122,22 @@ class Reply:
 
 
 def json_reply(content: Any, status: int = 200, headers: Mapping[str, str] | None = None) -> Reply:
-    """Answer with JSON."""
+    """Answer with JSON.
+
+    Parameters
+    ----------
+    content : object
+        JSON-compatible, without NaN and inf.
+    status : int
+        Of HTTP.
+    headers : mapping of str to str, optional
+        More of them.
+
+    Returns
+    -------
+    Reply
+        One line of UTF-8.
+    """
     return Reply(status, json.dumps(content, allow_nan=False).encode() + b"\n", headers=headers or {})
 
 
@@ -142,7 +157,13 @@ class Refusal(Exception):
         self.status, self.headers = status, {name.replace("_", "-"): value for name, value in headers.items()}
 
     def reply(self) -> Reply:
-        """Tell the client."""
+        """Tell the client.
+
+        Returns
+        -------
+        Reply
+            JSON with the key ``error``.
+        """
         return json_reply({"error": str(self)}, self.status, self.headers)
 
 
@@ -167,7 +188,18 @@ class Guard:
     hosts: tuple[str, ...] = LOOPBACK
 
     def check(self, headers: Mapping[str, str]) -> None:
-        """Refuse who may not ask (401, 421); the token is compared in a time that does not depend on it."""
+        """Refuse who may not ask (401, 421); the token is compared in a time that does not depend on it.
+
+        Parameters
+        ----------
+        headers : mapping of str to str
+            Of the request, names in small letters.
+
+        Raises
+        ------
+        Refusal
+            421 for a host name that is not this service's, 401 for no or a wrong token.
+        """
         host = headers.get("host", "")
         name = host[1:].split("]")[0] if host.startswith("[") else host.split(":")[0]
         if self.hosts and name.lower() not in self.hosts:
@@ -182,7 +214,24 @@ class Guard:
 
 
 def check_token(text: str, where: str) -> bytes:
-    """Give a token as `Guard` wants it; raises `InputError`, naming `where` it is from, unless it is long enough and fits a header."""
+    """Give a token as `Guard` wants it.
+
+    Parameters
+    ----------
+    text : str
+        Spaces and lines around it do not count.
+    where : str
+        Where it is from, for messages.
+
+    Returns
+    -------
+    bytes
+
+    Raises
+    ------
+    InputError
+        Unless it has 16 to 500 printable ASCII characters without spaces.
+    """
     token = text.strip()
     if not 16 <= len(token) <= 500 or not token.isascii() or not token.isprintable() or " " in token:
         raise InputError(f"{where}: found a token of {len(token)} characters; allowed: 16 to 500 letters, digits and signs, no spaces")
@@ -191,6 +240,16 @@ def check_token(text: str, where: str) -> bytes:
 
 def is_loopback(host: str) -> bool:
     """Whether an address is that of the machine itself, which others cannot reach.
+
+    Parameters
+    ----------
+    host : str
+        Address or name.
+
+    Returns
+    -------
+    bool
+        False for any name but localhost.
 
     Examples
     --------
@@ -206,7 +265,25 @@ def is_loopback(host: str) -> bool:
 
 
 def guarded(host: str, token: bytes | None) -> Guard:
-    """Say who may ask a server that listens at an address; raises `InputError` if others could and no token is asked for."""
+    """Say who may ask a server that listens at an address.
+
+    Parameters
+    ----------
+    host : str
+        Address or name.
+    token : bytes or None
+        As `check_token` gives it; None asks for none.
+
+    Returns
+    -------
+    Guard
+        Host names are checked on the machine's own address only.
+
+    Raises
+    ------
+    InputError
+        If others can reach the address and no token is asked for.
+    """
     if is_loopback(host):
         return Guard(token)
     if token is None:
@@ -287,7 +364,24 @@ def _query(query: str) -> dict[str, str]:
 
 
 def body_length(headers: Mapping[str, str], limit: int) -> int:
-    """Bytes of the body that a request announces; raises `Refusal` (400, 411, 413)."""
+    """Bytes of the body that a request announces; raises `Refusal` (400, 411, 413).
+
+    Parameters
+    ----------
+    headers : mapping of str to str
+        Of the request, names in small letters.
+    limit : int
+        Most bytes.
+
+    Returns
+    -------
+    int
+
+    Raises
+    ------
+    Refusal
+        411 for a body in chunks, without a length, 400 for a length that is none, 413 for one above the limit.
+    """
     if "transfer-encoding" in headers:
         raise Refusal(411, f"Transfer-Encoding: found {headers['transfer-encoding'][:80]!r}; allowed: none, a body has a Content-Length")
     text = headers.get("content-length", "0")

@@ -21,6 +21,18 @@ FINEST = 8
 def soft_step(distance: Array, edge: float) -> Array:
     """Rise from 0 to 1 as a distance, counted into the light, goes from minus to plus.
 
+    Parameters
+    ----------
+    distance : ndarray
+        In any unit; positive inside.
+    edge : float
+        Width of the edge in that unit, over which it rises from 0.079 to 0.921; 0 for a sharp one.
+
+    Returns
+    -------
+    ndarray, of the same shape
+        From 0 to 1.
+
     Notes
     -----
     ``(1 + erf(2 d / edge)) / 2``: a sharp edge seen through a Gaussian of standard deviation ``edge / sqrt(8)``.
@@ -40,6 +52,20 @@ def soft_step(distance: Array, edge: float) -> Array:
 def box(x: Array, y: Array, width: float, height: float, edge: float = 0.0) -> Array:
     """Rectangle.
 
+    Parameters
+    ----------
+    x, y : ndarray
+        Places about its middle, which broadcast against each other.
+    width, height : float
+        In the unit of `x`.
+    edge : float
+        See `soft_step`.
+
+    Returns
+    -------
+    ndarray
+        From 0 to 1.
+
     Examples
     --------
     >>> box(np.array([0.0, 3.0]), np.array([[0.0]]), 4.0, 2.0)
@@ -50,6 +76,20 @@ def box(x: Array, y: Array, width: float, height: float, edge: float = 0.0) -> A
 
 def disc(x: Array, y: Array, radius: float, edge: float = 0.0) -> Array:
     """Disc.
+
+    Parameters
+    ----------
+    x, y : ndarray
+        Places about its middle, which broadcast against each other.
+    radius : float
+        In the unit of `x`.
+    edge : float
+        See `soft_step`.
+
+    Returns
+    -------
+    ndarray
+        From 0 to 1.
 
     Examples
     --------
@@ -62,6 +102,20 @@ def disc(x: Array, y: Array, radius: float, edge: float = 0.0) -> Array:
 def ring(x: Array, y: Array, inner: float, outer: float, edge: float = 0.0) -> Array:
     """Ring between two radii.
 
+    Parameters
+    ----------
+    x, y : ndarray
+        Places about its middle, which broadcast against each other.
+    inner, outer : float
+        In the unit of `x`.
+    edge : float
+        See `soft_step`.
+
+    Returns
+    -------
+    ndarray
+        From 0 to 1.
+
     Examples
     --------
     >>> ring(np.array([0.0, 1.5, 2.1]), np.array([0.0]), 1.0, 2.0)
@@ -73,6 +127,19 @@ def ring(x: Array, y: Array, inner: float, outer: float, edge: float = 0.0) -> A
 
 def ramp(x: Array, y: Array, low: float, high: float, length: float) -> Array:
     """Slope along x, from `low` to `high` over `length`, constant beyond and along y.
+
+    Parameters
+    ----------
+    x, y : ndarray
+        Places about its middle, which broadcast against each other.
+    low, high : float
+        Values at its ends.
+    length : float
+        In the unit of `x`.
+
+    Returns
+    -------
+    ndarray
 
     Examples
     --------
@@ -88,6 +155,19 @@ def bowl(x: Array, y: Array, radius: float, harmonic: float, quartic: float) -> 
 
     Light that is to cancel the harmonic trap of another beam, or to flatten a profile, is multiplied by one.
 
+    Parameters
+    ----------
+    x, y : ndarray
+        Places about its middle, which broadcast against each other.
+    radius : float
+        In the unit of `x`.
+    harmonic, quartic : float
+        Change at that radius.
+
+    Returns
+    -------
+    ndarray
+
     Examples
     --------
     >>> bowl(np.array([0.0, 1.0, 2.0]), np.array([0.0]), 2.0, -0.4, 0.1)
@@ -99,6 +179,20 @@ def bowl(x: Array, y: Array, radius: float, harmonic: float, quartic: float) -> 
 
 def wall(x: Array, y: Array, length: float, thickness: float, gap: float, edge: float = 0.0) -> Array:
     """Bar along x with a gap in its middle.
+
+    Parameters
+    ----------
+    x, y : ndarray
+        Places about its middle, which broadcast against each other.
+    length, thickness, gap : float
+        In the unit of `x`.
+    edge : float
+        See `soft_step`.
+
+    Returns
+    -------
+    ndarray
+        From 0 to 1.
 
     Examples
     --------
@@ -116,10 +210,20 @@ def sampled(x: Array, y: Array, values: Array, width: float, height: float) -> A
     Parameters
     ----------
     x, y : ndarray
+        Places about its middle, which broadcast against each other.
     values : ndarray, shape (rows, columns)
         Mean over each cell of the rectangle, row 0 on top. Between the middles of the cells they are interpolated linearly.
     width, height : float
         Of the rectangle.
+
+    Returns
+    -------
+    ndarray
+
+    Raises
+    ------
+    InputError
+        If there are no rows and columns of finite values from 0 up.
 
     Examples
     --------
@@ -139,6 +243,16 @@ def sampled(x: Array, y: Array, values: Array, width: float, height: float) -> A
 
 def blurred(values: Array, across: float, down: float) -> Array:
     """Array seen through a Gaussian of standard deviations `across` and `down`, in cells, dark beyond its ends.
+
+    Parameters
+    ----------
+    values : ndarray, shape (rows, columns)
+    across, down : float
+        Along columns and along rows.
+
+    Returns
+    -------
+    ndarray, shape (rows, columns)
 
     Examples
     --------

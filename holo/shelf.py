@@ -101,6 +101,11 @@ class Shelf:
     def manifest(self) -> Manifest:
         """What the folder holds now.
 
+        Returns
+        -------
+        Manifest
+            Read again if its file has changed.
+
         Raises
         ------
         InputError
@@ -109,7 +114,22 @@ class Shelf:
         return self._now().manifest
 
     def entry(self, name: str) -> Entry | None:
-        """The mask of a name, or None; raises as `manifest`."""
+        """The mask of a name, or None; raises as `manifest`.
+
+        Parameters
+        ----------
+        name : str
+            Of a mask.
+
+        Returns
+        -------
+        Entry or None
+
+        Raises
+        ------
+        InputError
+            As `manifest`.
+        """
         return self._now().by_name.get(name)
 
     def _now(self) -> _Read:
@@ -134,7 +154,19 @@ class Shelf:
                 raise InputError(f"{self.path}: {key}: found {found}; allowed: {wanted}, as the panel of the bench has it")
 
     def kept(self, entry: Entry, form: str) -> bytes | None:
-        """Bytes of a mask in one of `FORMATS`, if they are in memory."""
+        """Bytes of a mask in one of `FORMATS`, if they are in memory.
+
+        Parameters
+        ----------
+        entry : Entry
+        form : str
+            Of `FORMATS`.
+
+        Returns
+        -------
+        bytes or None
+            None if they are not in memory.
+        """
         with self._lock:
             body = self._kept.get((entry.digest, form))
             if body is not None:
@@ -142,7 +174,23 @@ class Shelf:
             return body
 
     def given(self, entry: Entry, form: str) -> bytes:
-        """Bytes of a mask in one of `FORMATS`, read and checked if they are not in memory; raises as `holo.manifest.read_levels`."""
+        """Bytes of a mask in one of `FORMATS`, read and checked if they are not in memory; raises as `holo.manifest.read_levels`.
+
+        Parameters
+        ----------
+        entry : Entry
+        form : str
+            Of `FORMATS`.
+
+        Returns
+        -------
+        bytes
+
+        Raises
+        ------
+        InputError
+            As `holo.manifest.read_levels`.
+        """
         body = self.kept(entry, form)
         if body is None:
             body = FORMATS[form](read_levels(self.path, self._empty, entry))
@@ -164,7 +212,22 @@ class Shelf:
         return self._used
 
     def mask(self, entry: Entry) -> Mask:
-        """The mask with its phase and record; raises `InputError` if its file is not a mask file, or has changed."""
+        """The mask with its phase and record; raises `InputError` if its file is not a mask file, or has changed.
+
+        Parameters
+        ----------
+        entry : Entry
+            One that `entry` gave.
+
+        Returns
+        -------
+        Mask
+
+        Raises
+        ------
+        InputError
+            If its file is not a mask file, or has changed.
+        """
         mask = read_mask(entry_file(self.path, entry))
         if (found := levels_digest(mask.levels)) != entry.digest:
             raise InputError(
@@ -174,6 +237,11 @@ class Shelf:
 
     def check_free(self, name: str) -> None:
         """Refuse a name that cannot be that of a new mask.
+
+        Parameters
+        ----------
+        name : str
+            Of a new mask.
 
         Raises
         ------
@@ -188,6 +256,17 @@ class Shelf:
 
     def add(self, name: str, mask: Mask) -> Entry:
         """Write a new mask into the folder, its file first and then the manifest.
+
+        Parameters
+        ----------
+        name : str
+            Of a new mask.
+        mask : Mask
+
+        Returns
+        -------
+        Entry
+            As it stands in the manifest now.
 
         Raises
         ------

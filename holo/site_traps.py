@@ -88,7 +88,13 @@ class SiteTraps:
     budget: tuple[Step, ...]
 
     def summary(self) -> dict[str, Any]:
-        """All single figures, JSON-compatible: means over the sites unless the name says otherwise."""
+        """All single figures, JSON-compatible: means over the sites unless the name says otherwise.
+
+        Returns
+        -------
+        dict
+            Units stand at the ends of the names.
+        """
         depth, relative = self.traps.depth_uk, self.traps.depth_uk / self.target
         frequencies = 1e-3 * _means(self.frequencies_hz)
         return {
@@ -106,7 +112,13 @@ class SiteTraps:
         }
 
     def rows(self) -> list[dict[str, float]]:
-        """Site by site: place, depth, frequencies, scattering."""
+        """Site by site: place, depth, frequencies, scattering.
+
+        Returns
+        -------
+        list of dict of str to float
+            Units stand at the ends of the names; all rows have the same keys.
+        """
         names = (
             *("i", "j", "x_um", "y_um", "z_um", "target", "depth_uk", "frequency_x_khz", "frequency_y_khz", "frequency_z_khz"),
             *("scattering_per_s", "heating_uk_per_s", "peak_x_um", "peak_y_um", "peak_z_um"),
@@ -118,6 +130,16 @@ class SiteTraps:
 
 def at_power(bench: Bench, power_mw: float | None) -> Bench:
     """A bench with another power on the panel; the same bench for None.
+
+    Parameters
+    ----------
+    bench : Bench
+    power_mw : float or None
+        On the panel.
+
+    Returns
+    -------
+    Bench
 
     Raises
     ------
@@ -143,6 +165,11 @@ def site_traps(bench: Bench, levels: NDArray[np.integer[Any]], sites: Sites, lig
         The atom in light of the bench's wavelength.
     polarisation : str
         Of the light on the panel (`holo.field.vector.transverse`), for intensity and curvature by the vector model; scalar for none.
+
+    Returns
+    -------
+    SiteTraps
+        Site by site; intensities in W/m^2, frequencies in Hz.
 
     Raises
     ------
@@ -192,6 +219,11 @@ def peak_intensity_w_m2(bench: Bench, path: LightPath) -> float:
     bench : Bench
     path : LightPath
         Of `bench`.
+
+    Returns
+    -------
+    float
+        W/m^2.
 
     Notes
     -----
@@ -260,6 +292,12 @@ def power_budget(bench: Bench, path: LightPath, found: Prediction) -> tuple[Step
 def trap_warnings(bench: Bench, traps: SiteTraps) -> list[str]:
     """Say what a user should know about the traps of a mask.
 
+    Parameters
+    ----------
+    bench : Bench
+    traps : SiteTraps
+        As `site_traps` gives them.
+
     Returns
     -------
     list of str
@@ -311,7 +349,19 @@ def _model_warnings(bench: Bench, polarisation: str) -> list[str]:
 
 
 def power_warnings(bench: Bench, power_mw: float) -> list[str]:
-    """Say if a power would exceed the panel's limit of power density, or that the bench gives none."""
+    """Say if a power would exceed the panel's limit of power density, or that the bench gives none.
+
+    Parameters
+    ----------
+    bench : Bench
+    power_mw : float
+        On the panel.
+
+    Returns
+    -------
+    list of str
+        None or one.
+    """
     from holo.bench import power_density_w_cm2
 
     density, limit = power_density_w_cm2(bench) * power_mw / bench.light.power_mw, bench.panel.power_limit_w_cm2
@@ -324,7 +374,17 @@ def power_warnings(bench: Bench, power_mw: float) -> list[str]:
 
 
 def traps_csv(traps: SiteTraps) -> str:
-    """Table of the traps site by site, as text of a CSV file."""
+    """Table of the traps site by site, as text of a CSV file.
+
+    Parameters
+    ----------
+    traps : SiteTraps
+
+    Returns
+    -------
+    str
+        A header and a line for each site, as `SiteTraps.rows`.
+    """
     text, rows = io.StringIO(), traps.rows()
     table = csv.DictWriter(text, list(rows[0]), lineterminator="\n")
     table.writeheader()

@@ -86,7 +86,20 @@ class Part:
             object.__setattr__(self, "values", values)
 
     def intensity(self, x: Array, y: Array, soft: float) -> Array:
-        """Intensity at points about its middle and along its axes, in its unit; `soft` is the default width of edges."""
+        """Intensity at points about its middle and along its axes, in its unit; `soft` is the default width of edges.
+
+        Parameters
+        ----------
+        x, y : ndarray
+            Places, which broadcast against each other.
+        soft : float
+            In its unit.
+
+        Returns
+        -------
+        ndarray
+            From 0 to `target`, or 1 less that.
+        """
         values = self.target * self._shape(x, y, soft if self.edge is None else self.edge)
         return 1 - values if self.inverse else values
 
@@ -106,7 +119,17 @@ class Part:
         return shapes.sampled(x, y, wide, size[0] * framed.shape[1] / columns, size[1] * framed.shape[0] / rows)
 
     def reach(self, soft: float) -> tuple[float, float]:
-        """Half its width and half its height along its own axes, edges included; infinite for a ramp or a bowl."""
+        """Half its width and half its height along its own axes, edges included; infinite for a ramp or a bowl.
+
+        Parameters
+        ----------
+        soft : float
+            Default width of edges, in its unit.
+
+        Returns
+        -------
+        half_width, half_height : float
+        """
         edge = soft if self.edge is None else self.edge
         numbers = self.numbers
         match self.shape:
@@ -181,12 +204,32 @@ class Smooth:
             raise InputError(f"power and sites_power: found {self.power + self.sites_power:g} together; allowed: up to 0.99")
 
     def recorded(self) -> dict[str, Any]:
-        """Write it as JSON's own types; `Smooth.read` gives it back."""
+        """Write it as JSON's own types; `Smooth.read` gives it back.
+
+        Returns
+        -------
+        dict
+        """
         return {**asdict(self), "add": [_recorded(part) for part in self.add], "times": [_recorded(part) for part in self.times]}
 
     @staticmethod
     def read(recorded: Any) -> Smooth:
-        """Read what `recorded` wrote; raises `InputError` if it is something else."""
+        """Read what `recorded` wrote; raises `InputError` if it is something else.
+
+        Parameters
+        ----------
+        recorded : object
+            What `recorded` wrote.
+
+        Returns
+        -------
+        Smooth
+
+        Raises
+        ------
+        InputError
+            If it is something else.
+        """
         try:
             parts = {key: tuple(_part_of(part) for part in recorded[key]) for key in ("add", "times")}
             return Smooth(**{**recorded, **parts})
@@ -233,7 +276,17 @@ class PlacedSmooth:
         return self.smooth.z_um
 
     def moved(self, x_um: float, y_um: float, z_um: float = 0.0) -> PlacedSmooth:
-        """Move it along with the light of a nudged mask."""
+        """Move it along with the light of a nudged mask.
+
+        Parameters
+        ----------
+        x_um, y_um, z_um : float
+            As the nudge.
+
+        Returns
+        -------
+        PlacedSmooth
+        """
         middles = tuple(middle + np.array([x_um, y_um]) for middle in self.middles_um)
         return replace(self, middles_um=middles, smooth=replace(self.smooth, z_um=self.smooth.z_um + z_um))
 
@@ -246,6 +299,11 @@ class PlacedSmooth:
             Places, um, that broadcast against each other.
         soft_um : float
             Width of edges that have none of their own, um.
+
+        Returns
+        -------
+        ndarray
+            Relative; of the shape that `x_um` and `y_um` have together.
         """
         parts = [*self.smooth.add, *self.smooth.times]
         values = []
@@ -265,7 +323,18 @@ class PlacedSmooth:
         return back[0, 0] * x + back[0, 1] * y, back[1, 0] * x + back[1, 1] * y
 
     def box_um(self, soft_um: float) -> tuple[float, float, float, float]:
-        """Left, right, top and bottom of the light in the plane, edges included, um."""
+        """Left, right, top and bottom of the light in the plane, edges included, um.
+
+        Parameters
+        ----------
+        soft_um : float
+            Width of edges that have none of their own.
+
+        Returns
+        -------
+        left, right, top, bottom : float
+            y down, so that top is the smaller.
+        """
         corners = []
         for part, middle in zip(self.smooth.add, self.middles_um, strict=False):
             half = np.abs(self._axes(part)) @ np.array(part.reach(soft_um / self.unit_um))
@@ -310,6 +379,15 @@ def place_smooth(smooth: Smooth, to_plane: Affine, spacing_um: float) -> PlacedS
 def read_smooth(table: Table) -> Smooth:
     """Read the ``[smooth]`` table of an arrangement file; see `holo.arrangement.read_arrangement`.
 
+    Parameters
+    ----------
+    table : Table
+        ``[smooth]``.
+
+    Returns
+    -------
+    Smooth
+
     Raises
     ------
     InputError
@@ -347,7 +425,18 @@ def _cells(part: Part) -> int:
 
 
 def smooth_files(table: Table) -> list[tuple[Table, str]]:
-    """List the tables and keys of a ``[smooth]`` table that name files."""
+    """List the tables and keys of a ``[smooth]`` table that name files.
+
+    Parameters
+    ----------
+    table : Table
+        ``[smooth]``.
+
+    Returns
+    -------
+    list of (Table, str)
+        Each with a key of it, ``image`` or ``array``.
+    """
     tables = [table, *table.tables("add"), *table.tables("times")]
     return [(part, key) for part in tables for key in ("image", "array") if key in part]
 

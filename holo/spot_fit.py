@@ -34,13 +34,41 @@ SETTLED = 0.03
 
 @kernel
 def around(place: float, reach: float, length: int) -> tuple[int, int]:
-    """First pixel within `reach` of a place along an axis of `length` pixels, and the one after the last."""
+    """First pixel within `reach` of a place along an axis of `length` pixels, and the one after the last.
+
+    Parameters
+    ----------
+    place : float
+        Of the spot, px.
+    reach, length : float
+        px.
+
+    Returns
+    -------
+    first, end : int
+    """
     return max(math.ceil(place - reach), 0), max(min(math.floor(place + reach) + 1, length), 0)
 
 
 @kernel
 def profile(place: float, width: float, first: int, last: int) -> tuple[Real, Real]:
-    """Share of a spot in the pixels from `first` to before `last` along one axis, and its derivative by the spot's place."""
+    """Share of a spot in the pixels from `first` to before `last` along one axis, and its derivative by the spot's place.
+
+    Parameters
+    ----------
+    place : float
+        Of the spot, px.
+    width : float
+        Its standard deviation, px.
+    first, last : int
+        Pixels.
+
+    Returns
+    -------
+    values : ndarray, shape (last - first,)
+    slopes : ndarray, shape (last - first,)
+        Per px.
+    """
     values, slopes = np.empty(max(last - first, 0)), np.empty(max(last - first, 0))
     scale, height = 1 / (math.sqrt(2) * width), 1 / (math.sqrt(2 * math.pi) * width)
     u = (first - 0.5 - place) * scale
@@ -55,7 +83,17 @@ def profile(place: float, width: float, first: int, last: int) -> tuple[Real, Re
 
 @kernel
 def add_light(light: Image, spot: Real, sign: float) -> None:
-    """Add the light of one spot to the model of the frame, or with `sign` -1 take it away."""
+    """Add the light of one spot to the model of the frame, or with `sign` -1 take it away.
+
+    Parameters
+    ----------
+    light : ndarray, shape (rows, columns)
+        Changed in place, counts.
+    spot : ndarray, shape (5,)
+        x, y, total, base and width.
+    sign : float
+        1 or -1.
+    """
     reach = EXTENT * spot[4] + 0.5
     (left, right), (top, bottom) = around(spot[0], reach, light.shape[1]), around(spot[1], reach, light.shape[0])
     across, down = profile(spot[0], spot[4], left, right)[0], profile(spot[1], spot[4], top, bottom)[0]
@@ -66,7 +104,25 @@ def add_light(light: Image, spot: Real, sign: float) -> None:
 
 @kernel
 def ratio_left(signal: Image, level: Image, floor: Image, usable: Mask, slope: float, light: Image, holes: Mask) -> Image:
-    """What the spots leave of the frame over the noise of each pixel; in `holes` the mean of the sound pixels around, or 0."""
+    """What the spots leave of the frame over the noise of each pixel; in `holes` the mean of the sound pixels around, or 0.
+
+    Parameters
+    ----------
+    signal, level, floor : ndarray, shape (rows, columns)
+        Counts, background and variance of the background's noise.
+    usable : Mask, shape (rows, columns)
+        Not looked at; `holes` tells.
+    slope : float
+        Variance per count of light.
+    light : ndarray, shape (rows, columns)
+        Of the model, counts.
+    holes : Mask, shape (rows, columns)
+        Pixels to be filled.
+
+    Returns
+    -------
+    ndarray, shape (rows, columns)
+    """
     rows, columns = signal.shape
     ratio = np.empty(signal.shape, np.float32)
     for row in range(rows):
@@ -95,6 +151,27 @@ def normal_equations(
 
     The base is held to 0 with the weight of one pixel of background. Otherwise a field of spots that cover all pixels could not be told
     from a higher background.
+
+    Parameters
+    ----------
+    signal, level, floor : ndarray, shape (rows, columns)
+        Counts, background and variance of the background's noise.
+    usable : Mask, shape (rows, columns)
+        Pixels that count.
+    slope : float
+        Variance per count of light.
+    light : ndarray, shape (rows, columns)
+        Of the model, counts.
+    spot : ndarray, shape (5,)
+        x, y, total, base and width.
+    reach : float
+        Radius of the pixels that count, px.
+    size : int
+        Of x, y, total, base, width, in this order.
+    matrix : ndarray, shape (5, 5)
+        Filled in place.
+    vector : ndarray, shape (5,)
+        Filled in place.
     """
     x, y, total, base, width = spot
     matrix[:], vector[:] = 0, 0
@@ -128,6 +205,15 @@ def normal_equations(
 @kernel
 def invert(matrix: Real, inverse: Real, size: int) -> bool:
     """Inverse of the first `size` rows and columns of a symmetric positive matrix, by Gauss-Jordan elimination; `matrix` is lost.
+
+    Parameters
+    ----------
+    matrix : ndarray, shape (size or more, the same)
+        Changed in place.
+    inverse : ndarray, shape (size or more, the same)
+        Filled in place.
+    size : int
+        How many rows and columns count.
 
     Returns
     -------
@@ -251,7 +337,28 @@ def fit_spots(
 def width_steps(
     signal: Image, level: Image, floor: Image, usable: Mask, slope: float, light: Image, spots: Real, reach: Real
 ) -> tuple[Real, Real]:
-    """By how much each spot would change its width if it could, and the standard error of that; NaN where the pixels do not tell."""
+    """By how much each spot would change its width if it could, and the standard error of that; NaN where the pixels do not tell.
+
+    Parameters
+    ----------
+    signal, level, floor : ndarray, shape (rows, columns)
+        Counts, background and variance of the background's noise.
+    usable : Mask, shape (rows, columns)
+        Pixels that count.
+    slope : float
+        Variance per count of light.
+    light : ndarray, shape (rows, columns)
+        Of the model, counts.
+    spots : ndarray, shape (n, 5)
+        x, y, total, base and width.
+    reach : ndarray, shape (n,)
+        Radius of the pixels that count, px.
+
+    Returns
+    -------
+    steps, errors : ndarray, shape (n,)
+        px.
+    """
     matrix, inverse, vector = np.empty((5, 5)), np.empty((5, 5)), np.empty(5)
     steps, errors = np.full(len(spots), np.nan), np.full(len(spots), np.nan)
     for n in range(len(spots)):
@@ -278,6 +385,29 @@ def joint_errors(
 
     The inverse of the Fisher information of x, y and total of a spot and of its neighbours, and of one base, over the pixels of all of
     them; over some of the pixels for the rest where spots are wider than pixels.
+
+    Parameters
+    ----------
+    floor : ndarray, shape (rows, columns)
+        Variance of the background's noise.
+    usable : Mask, shape (rows, columns)
+        Pixels that count.
+    slope : float
+        Variance per count of light.
+    light : ndarray, shape (rows, columns)
+        Of the model, counts.
+    spots : ndarray, shape (n, 5)
+        x, y, total, base and width.
+    reach : ndarray, shape (n,)
+        Radius of the pixels that count, px.
+    held : Mask, shape (n,)
+        Spots that keep their places.
+    first : ndarray of int, shape (n + 1,)
+        Neighbours of spot k stand from ``first[k]`` to ``first[k + 1]``.
+    neighbours : ndarray of int, shape (pairs,)
+        Their numbers.
+    errors : ndarray, shape (n, 4)
+        Of x, y, total and base; changed in place.
     """
     for n in range(len(spots)):
         near = neighbours[first[n] : first[n + 1]]
@@ -336,6 +466,23 @@ def squared_residuals(
 ) -> tuple[Real, Real, Real]:
     """What the fit left on the pixels within `radius` widths of the spots.
 
+    Parameters
+    ----------
+    signal, level, floor : ndarray, shape (rows, columns)
+        Counts, background and variance of the background's noise.
+    usable : Mask, shape (rows, columns)
+        Pixels that count.
+    slope : float
+        Variance per count of light.
+    light : ndarray, shape (rows, columns)
+        Of the model, counts.
+    spots : ndarray, shape (n, 5)
+        x, y, total, base and width.
+    reach : ndarray, shape (n,)
+        Radius of the pixels of the fit, px.
+    radius : float
+        In widths.
+
     Returns
     -------
     model, base, square : ndarray, shape (pixels,)
@@ -381,6 +528,21 @@ def odd_pixels(
     signal: Image, level: Image, floor: Image, usable: Mask, slope: float, light: Image, saturated: Mask, spots: Real
 ) -> tuple[Real, Mask, Real]:
     """What is wrong with the pixels of each spot.
+
+    Parameters
+    ----------
+    signal, level, floor : ndarray, shape (rows, columns)
+        Counts, background and variance of the background's noise.
+    usable : Mask, shape (rows, columns)
+        Pixels that count.
+    slope : float
+        Variance per count of light.
+    light : ndarray, shape (rows, columns)
+        Of the model, counts.
+    saturated : Mask, shape (rows, columns)
+        Pixels.
+    spots : ndarray, shape (n, 5)
+        x, y, total, base and width.
 
     Returns
     -------

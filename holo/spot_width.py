@@ -33,10 +33,15 @@ SAMPLE = 200
 def common_width(frame: Frame) -> float:
     """Width of most of the bright spots of a frame.
 
+    Parameters
+    ----------
+    frame : Frame
+        With a few spots at least.
+
     Returns
     -------
     float
-        NaN if nothing stands out of the noise.
+        Standard deviation, px; NaN if nothing stands out of the noise.
 
     Notes
     -----

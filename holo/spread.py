@@ -77,7 +77,18 @@ class Spread:
         return self.step_px * (len(self.coefficients) - 1) / 2
 
     def at(self, offsets: NDArray[np.floating]) -> Real:
-        """Light on a pixel whose centre lies at some offsets (columns, rows) from the point, shape (n,)."""
+        """Light on a pixel whose centre lies at some offsets (columns, rows) from the point, shape (n,).
+
+        Parameters
+        ----------
+        offsets : NDArray[np.floating], shape (n, 2)
+            Of the pixel's centre from the point, (columns, rows).
+
+        Returns
+        -------
+        ndarray, shape (n,)
+            Share of the point's light.
+        """
         values = np.empty(len(offsets))
         _values(self.coefficients, self.step_px, np.ascontiguousarray(offsets, np.float64), values)
         return values
@@ -92,6 +103,11 @@ def gaussian_spread(width_px: float, reach: float = 4.5) -> Spread:
         Its standard deviation.
     reach : float
         Up to how many widths it is described.
+
+    Returns
+    -------
+    Spread
+        Its light adds up to 1.
 
     Examples
     --------
@@ -117,6 +133,11 @@ def airy_spread(first_dark_px: float, reach: float = 6.5) -> Spread:
         Radius of the first dark ring.
     reach : float
         Up to how many widths of the nearest Gaussian it is described; 6.5 are 2.2 dark radii.
+
+    Returns
+    -------
+    Spread
+        Its light adds up to 1 within that reach.
 
     Notes
     -----
@@ -227,6 +248,11 @@ def stamps_of(spread: Spread, xy_px: Real) -> Stamps:
     spread : Spread
     xy_px : ndarray, shape (n, 2)
         Places (column, row).
+
+    Returns
+    -------
+    Stamps
+        Each on a square of pixels of its own, for a light of 1.
     """
     reach = math.ceil(spread.reach_px + spread.step_px)
     corner = np.rint(xy_px).astype(np.int64) - reach
@@ -251,7 +277,22 @@ def _add(image: Image, light: Image, left: Index, top: Index, totals: Real) -> N
 
 
 def image_of(stamps: Stamps, totals: Real, shape: tuple[int, int]) -> Image:
-    """Draw points of some light on a frame of a shape (rows, columns)."""
+    """Draw points of some light on a frame of a shape (rows, columns).
+
+    Parameters
+    ----------
+    stamps : Stamps
+        Light of n points.
+    totals : ndarray, shape (n,)
+        Counts.
+    shape : (int, int)
+        Rows and columns.
+
+    Returns
+    -------
+    ndarray, shape (rows, columns)
+        Counts; what falls beside the frame is left out.
+    """
     image = np.zeros(shape, np.float32)
     _add(image, stamps.light, stamps.left, stamps.top, np.ascontiguousarray(totals, np.float64))
     return image

@@ -13,6 +13,11 @@ from holo.errors import InputError
 def patterns() -> dict[str, Path]:
     """Give the starter patterns, arrangement files by name, in alphabetical order.
 
+    Returns
+    -------
+    dict of str to path
+        Paths of TOML files.
+
     Examples
     --------
     >>> patterns()["ring"].name
@@ -24,6 +29,10 @@ def patterns() -> dict[str, Path]:
 
 def guides() -> tuple[Path, Path]:
     """Give the tutorial and the table of symptoms, causes and remedies (Markdown).
+
+    Returns
+    -------
+    tutorial, troubleshooting : path
 
     Examples
     --------
@@ -40,8 +49,13 @@ def arrangement_file(given: str | os.PathLike[str], folder: str | os.PathLike[st
     Parameters
     ----------
     given : path
+        Of a file, or name of a starter pattern.
     folder : path, optional
         Where a relative path starts; by default, the current folder.
+
+    Returns
+    -------
+    path
 
     Raises
     ------

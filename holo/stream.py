@@ -36,7 +36,23 @@ CHUNK_BYTES = 2**28
 
 
 def mover_on(bench: Bench, options: MoveOptions | None, device: Device, path: LightPath | None = None) -> Mover | DeviceMover:
-    """Prepare the masks of moves on a device."""
+    """Prepare the masks of moves on a device.
+
+    Parameters
+    ----------
+    bench : Bench
+    options : MoveOptions or None
+        The usual ones by default.
+    device : Device
+        As `holo.arrays.find_device` gives it.
+    path : LightPath, optional
+        Of `bench`.
+
+    Returns
+    -------
+    Mover or DeviceMover
+        Of the same methods.
+    """
     return DeviceMover(bench, options, path) if device.is_gpu else Mover(bench, options, path)
 
 
@@ -75,7 +91,22 @@ class DeviceMover:
             self._factors = [to_device(factors, GPU) for factors in transition_factors(bench, self.options.response)]
 
     def start(self, places_um: Real, target: Real, waves: NDArray[np.complex128]) -> MoveFrame:
-        """The frame before a move; as `holo.moves.Mover.start`."""
+        """The frame before a move; as `holo.moves.Mover.start`.
+
+        Parameters
+        ----------
+        places_um : ndarray, shape (n, 3)
+            (x, y, z), um.
+        target : ndarray, shape (n,)
+            Relative intensities.
+        waves : ndarray of complex, shape (n,)
+            Weights and phases of the sites to start from.
+
+        Returns
+        -------
+        MoveFrame
+            Number 0.
+        """
         return self.begin(places_um, target, waves).now()
 
     def begin(self, places_um: Real, target: Real, waves: NDArray[np.complex128]) -> Run:
@@ -100,7 +131,21 @@ class DeviceMover:
         return run
 
     def frames(self, moved: Track, target: Real, last: MoveFrame) -> Iterator[MoveFrame]:
-        """Make the masks of a move; as `holo.moves.Mover.frames`, but that a few frames are made ahead of the one that is given."""
+        """Make the masks of a move; as `holo.moves.Mover.frames`, but that a few frames are made ahead of the one that is given.
+
+        Parameters
+        ----------
+        moved : Track
+            Where the sites are in time.
+        target : ndarray, shape (n,)
+            Relative intensities.
+        last : MoveFrame
+            The frame to go on from.
+
+        Yields
+        ------
+        MoveFrame
+        """
         if last.number == 0:
             yield last
         goals: deque[tuple[float, int]] = deque()
@@ -177,7 +222,12 @@ class Run:
         self.outbox = Outbox(self._arrays)
 
     def now(self) -> MoveFrame:
-        """The mask as it is, as frame 0; waits for the device."""
+        """The mask as it is, as frame 0; waits for the device.
+
+        Returns
+        -------
+        MoveFrame
+        """
         self.outbox.stage()
         self.outbox.post()
         return self.frame(0, 0.0, self.outbox.take())
@@ -199,7 +249,19 @@ class Run:
         self._show()
 
     def frames(self, number: int, goals: list[float]) -> Iterator[MoveFrame]:
-        """Make one frame after another, with the numbers after `number` and the progress that `goals` tells."""
+        """Make one frame after another, with the numbers after `number` and the progress that `goals` tells.
+
+        Parameters
+        ----------
+        number : int
+            Of the frame before.
+        goals : list of float
+            Progress of each frame, in frames of the move.
+
+        Yields
+        ------
+        MoveFrame
+        """
         boxes = [self.outbox, *(Outbox(self._arrays) for _ in range(AHEAD - 1))]
         steps = [Repeated(partial(self._ask, box)) for box in boxes]
         self._loop.pace(GAIN, LEAD)
@@ -249,7 +311,24 @@ class Run:
             loop.each("light_between", *places, *numbers, self._arrays["light"], self._arrays["lowest"])
 
     def frame(self, number: int, progress: float, told: dict[str, NDArray[Any]]) -> MoveFrame:
-        """What came out of the outbox, as a frame."""
+        """What came out of the outbox, as a frame.
+
+        Parameters
+        ----------
+        number, progress : int
+            Of the frame.
+        told : dict of str to ndarray
+            As the outbox gives it.
+
+        Returns
+        -------
+        MoveFrame
+
+        Raises
+        ------
+        RetrievalError
+            If a site gets no light.
+        """
         if told["state"][DARK]:
             raise RetrievalError(f"frame {number}: a site gets no light; is it off the field?")
         weights = np.exp(told["weight"].astype(np.float64))

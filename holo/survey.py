@@ -69,7 +69,13 @@ class Survey:
     notes: tuple[str, ...]
 
     def summary(self) -> dict[str, Any]:
-        """Give the single figures as JSON-compatible values."""
+        """Give the single figures as JSON-compatible values.
+
+        Returns
+        -------
+        dict
+            Shares, and lengths in pixels of the camera.
+        """
         return {
             "atoms": len(self.ij),
             "rejected": len(self.rejected_px),
@@ -175,7 +181,18 @@ def _usable(spots: Spots) -> NDArray[np.bool_]:
 
 
 def cloud_of(spots: Sequence[Spots]) -> Cloud:
-    """Gather the spots of some frames that can be used for places."""
+    """Gather the spots of some frames that can be used for places.
+
+    Parameters
+    ----------
+    spots : sequence of Spots
+        Of each frame.
+
+    Returns
+    -------
+    Cloud
+        With the frame that each point is from.
+    """
     kept = [_usable(found) for found in spots]
     xy = np.concatenate([found.xy_px[keep] for found, keep in zip(spots, kept, strict=True)])
     error = np.concatenate([found.error_px[keep] for found, keep in zip(spots, kept, strict=True)])
@@ -184,7 +201,18 @@ def cloud_of(spots: Sequence[Spots]) -> Cloud:
 
 
 def overlap(spots: Sequence[Spots]) -> float:
-    """Share of the usable spots that lie in the light of a neighbour; 1 if there is none."""
+    """Share of the usable spots that lie in the light of a neighbour; 1 if there is none.
+
+    Parameters
+    ----------
+    spots : sequence of Spots
+        Of each frame.
+
+    Returns
+    -------
+    float
+        From 0 to 1.
+    """
     flags = np.concatenate([found.flags[_usable(found)] for found in spots])
     return float(((flags & CROWDED) > 0).mean()) if len(flags) else 1.0
 

@@ -16,9 +16,19 @@ from holo.errors import InputError
 
 
 def parse_toml(text: str, path: Path, *, confined: bool = False) -> Table:
-    """The root table of TOML `text`; `path` names it in messages, and its folder is where relative paths start.
+    """Parse TOML into its root table.
 
-    With `confined` no file that it names may lie outside that folder, links included: for text that comes from somebody else.
+    Parameters
+    ----------
+    text : str
+    path : path
+        Names the text in messages; its folder is where relative names of files start.
+    confined : bool
+        Whether no file that the text names may lie outside that folder, links included: for text that comes from somebody else.
+
+    Returns
+    -------
+    Table
 
     Raises
     ------
@@ -58,7 +68,24 @@ def _check_size(text: str, path: Path) -> None:
 
 
 def parse_json(content: bytes, path: str | os.PathLike[str]) -> dict[str, Any]:
-    """Parse a JSON object; raises `InputError` for anything else, and for numbers that are not finite."""
+    """Parse a JSON object; raises `InputError` for anything else, and for numbers that are not finite.
+
+    Parameters
+    ----------
+    content : bytes
+        UTF-8.
+    path : path
+        For messages.
+
+    Returns
+    -------
+    dict
+
+    Raises
+    ------
+    InputError
+        If it is anything but a JSON object, or has a number that is not finite.
+    """
     try:
         found = json.loads(content.decode(), parse_constant=_not_json)
     except (ValueError, RecursionError) as error:
@@ -108,16 +135,52 @@ class Table:
         return list(self._content)
 
     def name(self, key: str) -> str:
-        """Dotted name of a key as messages show it."""
+        """Dotted name of a key as messages show it.
+
+        Parameters
+        ----------
+        key : str
+            Of this table.
+
+        Returns
+        -------
+        str
+        """
         return f"{self.where}.{key}" if self.where else key
 
     def wrong(self, key: str, allowed: str) -> InputError:
-        """The error for a key whose value is not `allowed`."""
+        """The error for a key whose value is not `allowed`.
+
+        Parameters
+        ----------
+        key : str
+            Of this table.
+        allowed : str
+            In words.
+
+        Returns
+        -------
+        InputError
+            To be raised by the caller.
+        """
         found = shortened(self._content[key]) if key in self._content else "nothing"
         return InputError(f"{self.path}: {self.name(key)}: found {found}; allowed: {allowed}")
 
     def problem(self, key: str, text: str) -> InputError:
-        """An error about a key in free words."""
+        """An error about a key in free words.
+
+        Parameters
+        ----------
+        key : str
+            Of this table.
+        text : str
+            What is wrong.
+
+        Returns
+        -------
+        InputError
+            To be raised by the caller.
+        """
         return InputError(f"{self.path}: {self.name(key)}: {text}")
 
     def _take(self, key: str, default: Any, allowed: str) -> Any:
@@ -131,7 +194,27 @@ class Table:
         return default
 
     def number(self, key: str, low: float, high: float, default: Any = None, *, above: bool = False) -> Any:
-        """A finite number from `low` (with `above`: greater than `low`) to `high`, as float."""
+        """A finite number from `low` (with `above`: greater than `low`) to `high`, as float.
+
+        Parameters
+        ----------
+        key : str
+        low, high : float
+            Ends of the range, which count.
+        default : object
+            `REQUIRED`, or what to give where the key is absent; as in all methods below.
+        above : bool
+            Whether `low` itself does not count.
+
+        Returns
+        -------
+        float, or the default
+
+        Raises
+        ------
+        InputError
+            Naming file, key, what was found and what is allowed; as in all methods below.
+        """
         allowed = f"a number {'above' if above else 'from'} {low:g} {'up ' if above else ''}to {high:g}"
         value = self._take(key, default, allowed)
         if key not in self._content:
@@ -141,7 +224,25 @@ class Table:
         return float(value)
 
     def integer(self, key: str, low: int, high: int, default: Any = None) -> Any:
-        """A whole number from `low` to `high`."""
+        """A whole number from `low` to `high`.
+
+        Parameters
+        ----------
+        key : str
+        low, high : int
+            Ends of the range, which count.
+        default : object
+            See `number`.
+
+        Returns
+        -------
+        int, or the default
+
+        Raises
+        ------
+        InputError
+            See `number`; a float such as 2.0 is refused.
+        """
         allowed = f"a whole number from {low} to {high}"
         value = self._take(key, default, allowed)
         if key in self._content and (type(value) is not int or not low <= value <= high):
@@ -149,7 +250,25 @@ class Table:
         return value
 
     def text(self, key: str, choices: Sequence[str] = (), default: Any = None) -> Any:
-        """A string, one of `choices` if any are given."""
+        """A string, one of `choices` if any are given.
+
+        Parameters
+        ----------
+        key : str
+        choices : sequence of str
+            None for any text of 1 to 500 characters.
+        default : object
+            See `number`.
+
+        Returns
+        -------
+        str, or the default
+
+        Raises
+        ------
+        InputError
+            See `number`; names the nearest choice.
+        """
         allowed = "one of " + ", ".join(choices) if choices else "a text of 1 to 500 characters"
         value = self._take(key, default, allowed)
         if key not in self._content:
@@ -160,14 +279,50 @@ class Table:
         return value
 
     def flag(self, key: str, default: bool = False) -> bool:
-        """True or false."""
+        """True or false.
+
+        Parameters
+        ----------
+        key : str
+        default : bool
+            What to give where the key is absent.
+
+        Returns
+        -------
+        bool
+
+        Raises
+        ------
+        InputError
+            See `number`.
+        """
         value = self._take(key, default, "true or false")
         if not isinstance(value, bool):
             raise self.wrong(key, "true or false")
         return value
 
     def numbers(self, key: str, count: int, low: float, high: float, default: Any = None) -> Any:
-        """A list of `count` finite numbers in a range, as a tuple of floats."""
+        """A list of `count` finite numbers in a range, as a tuple of floats.
+
+        Parameters
+        ----------
+        key : str
+        count : int
+            How many.
+        low, high : float
+            Ends of the range, which count.
+        default : object
+            See `number`.
+
+        Returns
+        -------
+        tuple of float, or the default
+
+        Raises
+        ------
+        InputError
+            See `number`.
+        """
         allowed = f"{count} numbers from {low:g} to {high:g}"
         value = self._take(key, default, allowed)
         if key not in self._content:
@@ -177,7 +332,27 @@ class Table:
         return tuple(float(v) for v in value)
 
     def integers(self, key: str, count: int, low: int, high: int, default: Any = None) -> Any:
-        """A list of `count` whole numbers in a range, as a tuple."""
+        """A list of `count` whole numbers in a range, as a tuple.
+
+        Parameters
+        ----------
+        key : str
+        count : int
+            How many.
+        low, high : int
+            Ends of the range, which count.
+        default : object
+            See `number`.
+
+        Returns
+        -------
+        tuple of int, or the default
+
+        Raises
+        ------
+        InputError
+            See `number`.
+        """
         allowed = f"{count} whole numbers from {low} to {high}"
         value = self._take(key, default, allowed)
         if key not in self._content:
@@ -187,7 +362,27 @@ class Table:
         return tuple(value)
 
     def rows(self, key: str, width: int, low: float, high: float, default: Any = None) -> Any:
-        """A non-empty list of rows of `width` finite numbers, as a tuple of tuples of floats."""
+        """A non-empty list of rows of `width` finite numbers, as a tuple of tuples of floats.
+
+        Parameters
+        ----------
+        key : str
+        width : int
+            Numbers in a row.
+        low, high : float
+            Ends of the range, which count.
+        default : object
+            See `number`.
+
+        Returns
+        -------
+        tuple of tuple of float, or the default
+
+        Raises
+        ------
+        InputError
+            See `number`; names the row, from 1.
+        """
         allowed = f"a list of rows of {width} numbers from {low:g} to {high:g}"
         value = self._take(key, default, allowed)
         if key not in self._content:
@@ -200,7 +395,23 @@ class Table:
         return tuple(tuple(float(v) for v in row) for row in value)
 
     def texts(self, key: str, default: Any = None) -> Any:
-        """A non-empty list of strings, or one string of several lines, as a tuple."""
+        """A non-empty list of strings, or one string of several lines, as a tuple.
+
+        Parameters
+        ----------
+        key : str
+        default : object
+            See `number`.
+
+        Returns
+        -------
+        tuple of str, or the default
+
+        Raises
+        ------
+        InputError
+            See `number`.
+        """
         allowed = "a list of texts, or one text of several lines"
         value = self._take(key, default, allowed)
         if key not in self._content:
@@ -212,7 +423,23 @@ class Table:
         return tuple(value)
 
     def file(self, key: str, default: Any = None) -> Any:
-        """Path of an existing file; a relative one starts at the folder of the TOML file."""
+        """Path of an existing file; a relative one starts at the folder of the TOML file.
+
+        Parameters
+        ----------
+        key : str
+        default : object
+            See `number`.
+
+        Returns
+        -------
+        path, or the default
+
+        Raises
+        ------
+        InputError
+            See `number`; also if there is no such file, or it lies outside where the table is confined.
+        """
         value = self._take(key, default, "the name of a file")
         if key not in self._content:
             return value
@@ -230,7 +457,23 @@ class Table:
         return path
 
     def table(self, key: str, default: Any = None) -> Any:
-        """A sub-table as `Table`; `default` (REQUIRED or None) when it is absent."""
+        """A sub-table as `Table`; `default` (REQUIRED or None) when it is absent.
+
+        Parameters
+        ----------
+        key : str
+        default : object
+            `REQUIRED` or None.
+
+        Returns
+        -------
+        Table, or the default
+
+        Raises
+        ------
+        InputError
+            See `number`.
+        """
         value = self._take(key, default, f"a table [{self.name(key)}]")
         if key not in self._content:
             return value
@@ -239,7 +482,22 @@ class Table:
         return Table(value, self.path, self.name(key), confined=self.confined)
 
     def tables(self, key: str) -> list[Table]:
-        """An array of tables ``[[key]]``; empty when it is absent."""
+        """An array of tables ``[[key]]``; empty when it is absent.
+
+        Parameters
+        ----------
+        key : str
+            Of this table.
+
+        Returns
+        -------
+        list of Table
+
+        Raises
+        ------
+        InputError
+            See `number`.
+        """
         allowed = f"tables headed [[{self.name(key)}]]"
         value = self._take(key, [], allowed)
         if not isinstance(value, list) or not all(isinstance(v, dict) for v in value):
@@ -247,7 +505,12 @@ class Table:
         return [Table(v, self.path, f"{self.name(key)}[{n}]", confined=self.confined) for n, v in enumerate(value, 1)]
 
     def content(self) -> dict[str, Any]:
-        """The whole table as parsed, all its keys taken: for those whose check is somebody else's."""
+        """The whole table as parsed, all its keys taken: for those whose check is somebody else's.
+
+        Returns
+        -------
+        dict
+        """
         self._known += self.keys
         return self._content
 
@@ -271,6 +534,14 @@ def _is_number(value: Any) -> bool:
 
 def shortened(value: object) -> str:
     """A value as messages show it, in 80 characters at most.
+
+    Parameters
+    ----------
+    value : object
+
+    Returns
+    -------
+    str
 
     Examples
     --------
