@@ -58,7 +58,18 @@ class Cloud:
     frames: int = 1
 
     def pick(self, keep: NDArray[np.bool_] | Ints) -> Cloud:
-        """Take some of the points."""
+        """Take some of the points.
+
+        Parameters
+        ----------
+        keep : ndarray of bool, shape (n,), or of int
+            Which points, or their numbers.
+
+        Returns
+        -------
+        Cloud
+            Of as many frames.
+        """
         return Cloud(self.xy_px[keep], self.variance[keep], self.frame[keep], self.frames)
 
     @cached_property
@@ -396,6 +407,15 @@ def matrix_prior(cell: float) -> float:
 
     It is uniform in the two waves up to the highest that is looked for, ``k`` (their order and signs do not matter: 8 ways), which in the
     matrix is ``8 / (pi k^2)^2 / cell^4``.
+
+    Parameters
+    ----------
+    cell : float
+        Area of a cell, px^2.
+
+    Returns
+    -------
+    float
     """
     return float(np.log(8 / (np.pi * _HIGHEST**2) ** 2) - 4 * np.log(cell))
 

@@ -36,7 +36,7 @@ def empty_complex(shape: tuple[int, ...]) -> ComplexArray:
 
     Returns
     -------
-    ComplexArray
+    ndarray of complex64
         Of the shape asked for; what it holds is left to chance.
     """
     return cast(ComplexArray, pyfftw.empty_aligned(shape, dtype="complex64"))

@@ -81,7 +81,7 @@ class Spread:
 
         Parameters
         ----------
-        offsets : NDArray[np.floating], shape (n, 2)
+        offsets : ndarray, shape (n, 2)
             Of the pixel's centre from the point, (columns, rows).
 
         Returns

@@ -49,7 +49,20 @@ class Limit:
     whole: bool = False
 
     def check(self, where: str, value: object) -> None:
-        """Raise `InputError`, naming `where`, unless a value lies between the limits, both included."""
+        """Refuse a value that does not lie between the limits, both included.
+
+        Parameters
+        ----------
+        where : str
+            Names the value in messages.
+        value : object
+            As a record has it.
+
+        Raises
+        ------
+        InputError
+            Naming `where`, what was found and what is allowed.
+        """
         kinds = (int,) if self.whole else (int, float)
         if type(value) not in kinds or not self.low <= value <= self.high:  # type: ignore[operator]
             what = "a whole number" if self.whole else "a number"
@@ -170,6 +183,18 @@ def grating(bench: Bench, period_px: float, angle_deg: float = 0.0) -> NDArray[n
 def first_order_um(bench: Bench, period_px: float, angle_deg: float) -> tuple[float, float]:
     """Where in the objective plane the first order of a grating lies: (x, y), um.
 
+    Parameters
+    ----------
+    bench : Bench
+    period_px : float
+        Of the grating, pixels.
+    angle_deg : float
+        Direction in which its phase rises, from +x towards +y (down).
+
+    Returns
+    -------
+    (float, float)
+
     Examples
     --------
     >>> from holo.bench import demo_bench_text, parse_bench
@@ -210,9 +235,16 @@ def stripes(bench: Bench, period_px: float, angle_deg: float = 0.0) -> NDArray[n
 def checker(bench: Bench, cell_px: int) -> NDArray[np.bool_]:
     """Chequered pattern of square cells, from the top left corner.
 
+    Parameters
+    ----------
+    bench : Bench
+    cell_px : int
+        Side of a cell, pixels.
+
     Returns
     -------
     ndarray of bool, shape (rows, columns)
+        False in the top left cell.
     """
     row, column = np.arange(bench.panel.rows) // cell_px, np.arange(bench.panel.columns) // cell_px
     return np.asarray((row[:, None] + column[None, :]) % 2 == 1)
@@ -240,6 +272,14 @@ def half_plane(bench: Bench, angle_deg: float = 0.0, x_mm: float = 0.0, y_mm: fl
 
 def crosshair(bench: Bench, width_px: int, x_mm: float = 0.0, y_mm: float = 0.0) -> NDArray[np.bool_]:
     """A row and a column of the panel, some pixels wide, that cross at a point.
+
+    Parameters
+    ----------
+    bench : Bench
+    width_px : int
+        Of each line, pixels.
+    x_mm, y_mm : float
+        Where they cross, from the middle of the panel.
 
     Returns
     -------
@@ -341,7 +381,20 @@ def term(bench: Bench, kind: str, values: Mapping[str, float]) -> Addend:
 
 
 def check_term(where: str, recorded: object) -> None:
-    """Raise `InputError`, naming `where`, unless `recorded` is what `term` writes."""
+    """Refuse what `term` did not write.
+
+    Parameters
+    ----------
+    where : str
+        Names the term in messages.
+    recorded : object
+        As a record has it.
+
+    Raises
+    ------
+    InputError
+        Naming `where` and the value.
+    """
     kind = recorded.get("kind") if isinstance(recorded, Mapping) else recorded
     if not isinstance(recorded, Mapping) or not isinstance(kind, str) or kind not in KINDS:
         raise InputError(f"{where}: found {shortened(kind)}; allowed: {', '.join(KINDS)}")
@@ -355,6 +408,19 @@ def check_term(where: str, recorded: object) -> None:
 
 def pattern(bench: Bench, kind: str, values: Mapping[str, float]) -> NDArray[np.bool_]:
     """Make a pattern of two values, without a depth.
+
+    Parameters
+    ----------
+    bench : Bench
+    kind : str
+        One of `KINDS` of two values.
+    values : mapping of str to float
+        By the names that the kind has.
+
+    Returns
+    -------
+    ndarray of bool, shape (rows, columns)
+        True where the higher of the two values goes.
 
     Raises
     ------
@@ -370,6 +436,15 @@ def pattern(bench: Bench, kind: str, values: Mapping[str, float]) -> NDArray[np.
 
 def told(recorded: Mapping[str, Any]) -> str:
     """Say in one line what a record tells of an addend.
+
+    Parameters
+    ----------
+    recorded : mapping
+        As a record has it.
+
+    Returns
+    -------
+    str
 
     Examples
     --------

@@ -83,6 +83,16 @@ class Peaks:
     def error(self, threshold: float | None = None) -> float:
         """Share of sites that a threshold, by default the best one, tells wrongly.
 
+        Parameters
+        ----------
+        threshold : float, optional
+            Counts.
+
+        Returns
+        -------
+        float
+            From 0 to 1.
+
         Examples
         --------
         >>> print(f"{Peaks(100, 15, 220, 20, 0.5).error():.4e}")
@@ -102,6 +112,11 @@ class Peaks:
         light : array_like, shape (n,)
         variance : array_like, shape (n,)
             Of each site, over that of a usual one.
+
+        Returns
+        -------
+        ndarray, shape (n,)
+            From 0 to 1.
         """
         from scipy.special import expit
 
@@ -201,7 +216,18 @@ def fit_peaks(light: ArrayLike, variance: ArrayLike | None = None) -> Peaks:
 
 
 def best_split(values: Real) -> float:
-    """Threshold with the least scatter on both sides (N. Otsu, IEEE Trans. Syst. Man Cybern. 9, 62 (1979), from memory)."""
+    """Threshold with the least scatter on both sides (N. Otsu, IEEE Trans. Syst. Man Cybern. 9, 62 (1979), from memory).
+
+    Parameters
+    ----------
+    values : ndarray, shape (n,)
+        Two of them at least.
+
+    Returns
+    -------
+    float
+        Midway between two of the values.
+    """
     ordered = np.sort(values)
     count = np.arange(1, len(ordered))
     below = np.cumsum(ordered)[:-1]

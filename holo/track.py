@@ -70,7 +70,13 @@ class Track:
     notes: tuple[str, ...]
 
     def summary(self) -> dict[str, Any]:
-        """Give the figures as JSON-compatible values."""
+        """Give the figures as JSON-compatible values.
+
+        Returns
+        -------
+        dict
+            Sites, px and um as the names end; None in um where there is no registration of the plane.
+        """
         return {
             "shift_sites": self.shift_sites.tolist(),
             "shift_px": self.shift_px.tolist(),

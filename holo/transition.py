@@ -68,6 +68,18 @@ def relaxed(before: NDArray[np.floating[Any]], after: NDArray[np.floating[Any]],
 def share_after(time_ms: float, settling_ms: float) -> float:
     """Share of a change that is done after a time: ``1 - exp(-t / tau)``.
 
+    Parameters
+    ----------
+    time_ms : float
+        Since the levels changed, from 0 up.
+    settling_ms : float
+        Time constant tau; 0 for a panel that changes at once.
+
+    Returns
+    -------
+    float
+        From 0 to 1.
+
     Examples
     --------
     >>> round(share_after(2.302585, 1.0), 3)

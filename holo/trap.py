@@ -63,6 +63,16 @@ class State:
     def g_m(self, species: Species) -> float:
         """``g_F m_F`` for g_J = 2: ``+-2 / (2 I + 1)`` times m for F = I +- 1/2; 0 for J = 0.
 
+        Parameters
+        ----------
+        species : Species
+            Whose nuclear spin counts.
+
+        Returns
+        -------
+        float
+            From -1 to 1.
+
         Examples
         --------
         >>> from holo.atoms import known_species
@@ -104,11 +114,33 @@ class AtomInLight:
         return recoil_hz(self.species.mass_kg, self.wavelength_nm)
 
     def depth_hz(self, intensity_w_m2: ArrayLike) -> NDArray[np.float64]:
-        """Depth over h at some intensity; negative where the light repels the atom."""
+        """Depth over h at some intensity; negative where the light repels the atom.
+
+        Parameters
+        ----------
+        intensity_w_m2 : array_like of float
+            In the brightest point of the trap.
+
+        Returns
+        -------
+        ndarray, of the same shape
+            Hz.
+        """
         return depth_hz(self.seen_au, intensity_w_m2)
 
     def trap(self, intensity_w_m2: ArrayLike) -> Traps:
-        """What atoms at rest in the brightest point of their traps see."""
+        """What atoms at rest in the brightest point of their traps see.
+
+        Parameters
+        ----------
+        intensity_w_m2 : array_like of float
+            In the brightest points of the traps.
+
+        Returns
+        -------
+        Traps
+            Each number of the shape of the intensities.
+        """
         depth = self.depth_hz(intensity_w_m2)
         total, turning = scattering_rates(self.seen_au, self.vector_au / 2, intensity_w_m2, self.wavelength_nm)
         heating = 2 * self.recoil_hz * total  # in Hz/s: each photon brings one recoil energy as it comes and one as it goes
@@ -154,12 +186,31 @@ class Traps:
     heating_out_seconds: NDArray[np.float64]
 
     def mean(self) -> dict[str, float]:
-        """Mean of each over all traps."""
+        """Mean of each over all traps.
+
+        Returns
+        -------
+        dict of str to float
+            By the names of `Traps`.
+        """
         return {field.name: float(np.mean(getattr(self, field.name))) for field in fields(self)}
 
 
 def atom_in_light(species: Species, wavelength_nm: float, state: State | None = None) -> AtomInLight:
     """Work out the answer of an atom to light of some wavelength.
+
+    Parameters
+    ----------
+    species : Species
+        Of `holo.atoms`.
+    wavelength_nm : float
+        In vacuum.
+    state : State, optional
+        Of the atom and of the light's polarisation; by default no level in particular, linear light.
+
+    Returns
+    -------
+    AtomInLight
 
     Raises
     ------
@@ -197,6 +248,18 @@ def atom_in_light(species: Species, wavelength_nm: float, state: State | None = 
 def recoil_hz(mass_kg: float, wavelength_nm: float) -> float:
     """Recoil energy of a photon over h, ``h / (2 m lambda^2)``, Hz.
 
+    Parameters
+    ----------
+    mass_kg : float
+        Of one atom.
+    wavelength_nm : float
+        In vacuum.
+
+    Returns
+    -------
+    float
+        Hz.
+
     Examples
     --------
     >>> from holo.atoms import known_species
@@ -207,12 +270,40 @@ def recoil_hz(mass_kg: float, wavelength_nm: float) -> float:
 
 
 def kelvin(energy_hz: ArrayLike) -> NDArray[np.float64]:
-    """Energy over h in Hz as energy over Boltzmann's constant in K."""
+    """Energy over h in Hz as energy over Boltzmann's constant in K.
+
+    Parameters
+    ----------
+    energy_hz : array_like of float
+        Over h.
+
+    Returns
+    -------
+    ndarray, of the same shape
+        K.
+
+    Examples
+    --------
+    >>> print(f"{1e6 * kelvin(1e6):.3f} uK for a MHz")
+    47.992 uK for a MHz
+    """
     return np.asarray(np.asarray(energy_hz) * (constants.h / constants.k))
 
 
 def depth_hz(polarizability_au: ArrayLike, intensity_w_m2: ArrayLike) -> NDArray[np.float64]:
     """Depth of a trap over h, ``alpha I / (2 eps0 c h)``, Hz.
+
+    Parameters
+    ----------
+    polarizability_au : array_like of float
+        Atomic units.
+    intensity_w_m2 : array_like of float
+        W/m^2.
+
+    Returns
+    -------
+    ndarray, of the shape that both have together
+        Hz; negative where the polarizability is.
 
     Examples
     --------
@@ -225,6 +316,18 @@ def depth_hz(polarizability_au: ArrayLike, intensity_w_m2: ArrayLike) -> NDArray
 
 def gaussian_peak_w_m2(power_w: ArrayLike, waist_m: ArrayLike) -> NDArray[np.float64]:
     """Peak intensity of a Gaussian beam, ``2 P / (pi w^2)``.
+
+    Parameters
+    ----------
+    power_w : array_like of float
+        In the focus.
+    waist_m : array_like of float
+        1/e^2 radius of the intensity.
+
+    Returns
+    -------
+    ndarray
+        W/m^2.
 
     Examples
     --------
@@ -246,6 +349,11 @@ def gaussian_frequencies_hz(
     mass_kg, waist_m, wavelength_m : float
     index : float
         Refractive index, of which the Rayleigh range ``pi n w^2 / lambda`` depends.
+
+    Returns
+    -------
+    across, along : ndarray, of the shape of `depth`
+        Hz.
 
     Notes
     -----
@@ -292,6 +400,16 @@ def curvature_frequencies_hz(depth: ArrayLike, mass_kg: float, curvature_per_m2:
 def sag_m(frequency_hz: ArrayLike) -> NDArray[np.float64]:
     """How far gravity pulls an atom out of a harmonic trap, ``g / (2 pi f)^2``, if it pulls along that axis.
 
+    Parameters
+    ----------
+    frequency_hz : array_like of float
+        Of the trap along gravity.
+
+    Returns
+    -------
+    ndarray, of the same shape
+        m; inf for a frequency of 0.
+
     Examples
     --------
     >>> print(f"{1e9 * sag_m(1000.0):.1f} nm")
@@ -305,6 +423,19 @@ def held_against_gravity(depth: ArrayLike, mass_kg: float, waist_m: float) -> ND
 
     Its steepest slope is ``2 U / w exp(-1/2)``, half a waist from the middle (elementary calculus).
 
+    Parameters
+    ----------
+    depth : array_like of float
+        Over h, Hz, from 0 up.
+    mass_kg : float
+        Of one atom.
+    waist_m : float
+        1/e^2 radius of the intensity.
+
+    Returns
+    -------
+    ndarray of bool, of the shape of `depth`
+
     Examples
     --------
     >>> from holo.atoms import known_species
@@ -316,6 +447,23 @@ def held_against_gravity(depth: ArrayLike, mass_kg: float, waist_m: float) -> ND
 
 def check_power(power_mw: float, name: str = "power_mw") -> float:
     """Refuse a power that cannot be one.
+
+    Parameters
+    ----------
+    power_mw : float
+        mW.
+    name : str
+        How messages call it.
+
+    Returns
+    -------
+    float
+        The same.
+
+    Raises
+    ------
+    InputError
+        Unless it lies above 0 and up to `MOST_MW`.
 
     Examples
     --------
@@ -331,6 +479,20 @@ def check_power(power_mw: float, name: str = "power_mw") -> float:
 
 def power_for_depth(power_mw: float, depth_uk: float, wanted_uk: float) -> float:
     """Power that makes a wanted depth, from the depth that a power makes: they are in proportion.
+
+    Parameters
+    ----------
+    power_mw : float
+        That makes the depth.
+    depth_uk : float
+        That it makes; negative where the light repels the atom.
+    wanted_uk : float
+        Depth wanted.
+
+    Returns
+    -------
+    float
+        mW.
 
     Raises
     ------
@@ -387,6 +549,11 @@ def beam_trap(light: AtomInLight, power_mw: float, waist_um: float, sent_back: b
     sent_back : bool
         Whether the beam is sent back into itself without loss: four times the intensity, in a standing wave of spacing lambda / 2.
 
+    Returns
+    -------
+    BeamTrap
+        With a lattice if the beam is sent back.
+
     Raises
     ------
     InputError
@@ -420,7 +587,20 @@ def beam_trap(light: AtomInLight, power_mw: float, waist_um: float, sent_back: b
 
 
 def told_beam(beam: BeamTrap, light: AtomInLight) -> dict[str, Any]:
-    """What there is to say about the trap of a beam, as a JSON-compatible dict."""
+    """What there is to say about the trap of a beam, as a JSON-compatible dict.
+
+    Parameters
+    ----------
+    beam : BeamTrap
+        As `beam_trap` gives it.
+    light : AtomInLight
+        The atom in it.
+
+    Returns
+    -------
+    dict
+        Units stand at the ends of the names.
+    """
     traps = beam.traps.mean()
     found = {
         **traps,
@@ -436,6 +616,20 @@ def told_beam(beam: BeamTrap, light: AtomInLight) -> dict[str, Any]:
 
 def told_lattice(mass_kg: float, spacing_um: float, lattice: Lattice1D) -> dict[str, float]:
     """What there is to say about an atom in a standing wave of some spacing, as a JSON-compatible dict.
+
+    Parameters
+    ----------
+    mass_kg : float
+        Of one atom.
+    spacing_um : float
+        Distance of the wells.
+    lattice : Lattice1D
+        In recoil energies.
+
+    Returns
+    -------
+    dict of str to float
+        Units stand at the ends of the names.
 
     Raises
     ------
@@ -459,7 +653,17 @@ def told_lattice(mass_kg: float, spacing_um: float, lattice: Lattice1D) -> dict[
 
 
 def told_atom(light: AtomInLight) -> dict[str, Any]:
-    """What there is to say about an atom in light, as a JSON-compatible dict."""
+    """What there is to say about an atom in light, as a JSON-compatible dict.
+
+    Parameters
+    ----------
+    light : AtomInLight
+
+    Returns
+    -------
+    dict
+        Units stand at the ends of the names.
+    """
     return {
         "species": light.species.name,
         "wavelength_nm": light.wavelength_nm,

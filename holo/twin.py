@@ -175,7 +175,18 @@ class Twin:
         return self.camera_map.distortion / float((self.camera.columns**2 + self.camera.rows**2) / 4)
 
     def to_camera(self, xy_um: ArrayLike) -> NDArray[np.float64]:
-        """Tell where the camera sees points of the objective plane, distortion included, shape (n, 2)."""
+        """Tell where the camera sees points of the objective plane, distortion included, shape (n, 2).
+
+        Parameters
+        ----------
+        xy_um : array_like, shape (n, 2)
+            (x, y), um.
+
+        Returns
+        -------
+        ndarray, shape (n, 2)
+            (column, row).
+        """
         return self._distorted(self.plane_to_camera.apply(xy_um))
 
     def _distorted(self, seen_px: NDArray[np.float64]) -> NDArray[np.float64]:
@@ -183,7 +194,18 @@ class Twin:
         return np.asarray(seen_px + radius * (self._cubic * (radius**2).sum(axis=1, keepdims=True)), np.float64)
 
     def from_camera(self, seen_px: ArrayLike) -> NDArray[np.float64]:
-        """Tell which points of the objective plane, um, the camera sees at some places: the inverse of `to_camera`."""
+        """Tell which points of the objective plane, um, the camera sees at some places: the inverse of `to_camera`.
+
+        Parameters
+        ----------
+        seen_px : array_like, shape (n, 2)
+            (column, row).
+
+        Returns
+        -------
+        ndarray, shape (n, 2)
+            (x, y), um.
+        """
         seen = np.asarray(seen_px, np.float64).reshape(-1, 2) - self.plane_to_camera.offset
         radius = seen
         for _ in range(8 if self._cubic else 0):  # at the largest distortion allowed, each gains more than a digit
@@ -191,12 +213,34 @@ class Twin:
         return radius @ np.linalg.inv(self.plane_to_camera.matrix).T
 
     def lattice_to_plane(self, step: int = 0) -> Affine:
-        """Give the true map from lattice coordinates to the objective plane, um, with the drift up to a step."""
+        """Give the true map from lattice coordinates to the objective plane, um, with the drift up to a step.
+
+        Parameters
+        ----------
+        step : int
+            Number of steps that the lattice has drifted for.
+
+        Returns
+        -------
+        Affine
+            From (i, j) to (x, y), um.
+        """
         drift = np.random.default_rng([self.seed, _DRIFT]).standard_normal((_checked_step(step), 2)).sum(axis=0)
         return affine_of(self.hidden.lattice).after(Affine(np.eye(2), self.cloud.drift_sites_per_step * drift))
 
     def lattice_to_camera(self, step: int = 0) -> Affine:
-        """Give the true map from lattice coordinates to where fluorescence is seen, but for the distortion."""
+        """Give the true map from lattice coordinates to where fluorescence is seen, but for the distortion.
+
+        Parameters
+        ----------
+        step : int
+            Number of steps that the lattice has drifted for.
+
+        Returns
+        -------
+        Affine
+            From (i, j) to (column, row), the chromatic shift included.
+        """
         chromatic = Affine(np.eye(2), np.array(self.cloud.chromatic_px))
         return chromatic.after(self.plane_to_camera).after(self.lattice_to_plane(step))
 
@@ -219,6 +263,10 @@ class Twin:
         levels : ndarray of int, shape (rows, columns)
         scale : float
             The flicker's factor.
+
+        Returns
+        -------
+        ndarray of float32, shape (rows, columns)
 
         Raises
         ------
@@ -311,7 +359,20 @@ class Twin:
     # the light of atoms
 
     def occupied(self, step: int = 0, filling: float | None = None) -> NDArray[np.float64]:
-        """Give the lattice coordinates of the atoms of a frame, shape (n, 2); see `atoms`."""
+        """Give the lattice coordinates of the atoms of a frame, shape (n, 2); see `atoms`.
+
+        Parameters
+        ----------
+        step : int
+            Number of the frame: each has atoms of its own.
+        filling : float, optional
+            Share of sites that hold an atom; by default that of the twin file.
+
+        Returns
+        -------
+        ndarray, shape (n, 2)
+            (i, j).
+        """
         middle = self.cloud.centre or np.rint(self.lattice_to_camera().inverse().apply(self._middle_px)[0])
         low = int(middle[0]) - self.cloud.region[0] // 2, int(middle[1]) - self.cloud.region[1] // 2
         ij = self.hidden.lattice.sites(low, (low[0] + self.cloud.region[0], low[1] + self.cloud.region[1]))
@@ -435,6 +496,15 @@ def _checked_step(step: int) -> int:
 def read_twin(path: str | os.PathLike[str]) -> Twin:
     """Read a twin file.
 
+    Parameters
+    ----------
+    path : path
+        A TOML file.
+
+    Returns
+    -------
+    Twin
+
     Raises
     ------
     InputError
@@ -450,7 +520,23 @@ def read_twin(path: str | os.PathLike[str]) -> Twin:
 
 
 def parse_twin(text: str, path: str | os.PathLike[str]) -> Twin:
-    """Read a twin from the text of its file (see `read_twin`); `path` names it in messages, and the bench lies in its folder."""
+    """Read a twin from the text of its file; see `read_twin`.
+
+    Parameters
+    ----------
+    text : str
+    path : path
+        Names the text in messages; its bench lies in the same folder.
+
+    Returns
+    -------
+    Twin
+
+    Raises
+    ------
+    InputError
+        As `read_twin`.
+    """
     root = parse_toml(text, Path(path))
     bench = read_bench(root.file("bench", REQUIRED))
     camera = _checked_camera(root, bench)

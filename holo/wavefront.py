@@ -70,16 +70,47 @@ class View:
     mean: Single
 
     def terms(self, noll: Sequence[int]) -> Single:
-        """Give Zernike polynomials on the grid, shape (terms, nv, nu), by their Noll indices."""
+        """Give Zernike polynomials on the grid, shape (terms, nv, nu), by their Noll indices.
+
+        Parameters
+        ----------
+        noll : sequence of int
+            Noll indices.
+
+        Returns
+        -------
+        ndarray, shape (terms, nv, nu)
+            For 1 wave rms: waves; beyond 1.1 pupil radii as there.
+        """
         inside = np.minimum(self.rho, 1.1)
         return np.array([zernike(j, inside, self.theta) for j in noll], np.float32).reshape(-1, *self.rho.shape)
 
     def phase(self, waves: dict[int, float]) -> Single:
-        """Phase of a sum of Zernike terms on the grid, rad, shape (nv, nu), from waves rms by Noll index."""
+        """Phase of a sum of Zernike terms on the grid, rad, shape (nv, nu), from waves rms by Noll index.
+
+        Parameters
+        ----------
+        waves : dict of int to float
+            Waves rms by Noll index.
+
+        Returns
+        -------
+        ndarray, shape (nv, nu)
+        """
         return np.asarray(2 * np.pi * np.tensordot(np.array([*waves.values()], np.float32), self.terms(tuple(waves)), 1), np.float32)
 
     def of_spots(self, spots: NDArray[np.intp] | slice) -> View:
-        """Keep some of the spots only."""
+        """Keep some of the spots only.
+
+        Parameters
+        ----------
+        spots : ndarray of int, shape (n,), or slice
+            Their numbers.
+
+        Returns
+        -------
+        View
+        """
         return replace(self, light=self.light[spots], corner=self.corner[spots])
 
 
@@ -143,15 +174,50 @@ class Grid:
     matrix: Real
 
     def spread(self, xy_um: Real) -> Spread:
-        """Plan how light from places behind the panel, shape (n, 2), is spread over the grid."""
+        """Plan how light from places behind the panel, shape (n, 2), is spread over the grid.
+
+        Parameters
+        ----------
+        xy_um : ndarray, shape (n, 2)
+            On the panel, um.
+
+        Returns
+        -------
+        Spread
+            A plan, called with the amplitudes of the n places.
+        """
         return Spread(xy_um @ self.matrix.T, self.u, self.v)
 
     def moved(self, by_px: Real) -> NDArray[np.complex128]:
-        """Phase factor, shape (nv, nu), that moves an image by (columns, rows)."""
+        """Phase factor, shape (nv, nu), that moves an image by (columns, rows).
+
+        Parameters
+        ----------
+        by_px : ndarray, shape (2,)
+            (columns, rows).
+
+        Returns
+        -------
+        ndarray of complex, shape (nv, nu)
+        """
         return np.asarray(np.exp(1j * (self.u * by_px[0] + self.v[:, None] * by_px[1])))
 
     def windows(self, light: Light, middle: NDArray[np.int64], half_px: int) -> View:
-        """Plan the windows about some pixels (column, row), shape (n, 2), for light on the grid, shape (n, nv, nu)."""
+        """Plan the windows about some pixels (column, row), shape (n, 2), for light on the grid, shape (n, nv, nu).
+
+        Parameters
+        ----------
+        light : Light, shape (n, nv, nu)
+            In the pupil, of each spot.
+        middle : ndarray of int, shape (n, 2)
+            (column, row) of the pixels in the middle of the windows.
+        half_px : int
+            Half width; a window has ``2 half_px + 1`` pixels to a side.
+
+        Returns
+        -------
+        View
+        """
         band = 2 * float(np.abs(self.u).max() - 2 * (self.u[1] - self.u[0])), 2 * float(np.abs(self.v).max() - 2 * (self.v[1] - self.v[0]))
         places, mean = _pixels(half_px, max(band))
         across, down = (np.exp(-1j * np.outer(places, axis)).astype(np.complex64) for axis in (self.u, self.v))
@@ -159,7 +225,23 @@ class Grid:
 
 
 def grid_of(path: LightPath, radius_um: float, plane_to_camera: Affine, half_px: int) -> Grid:
-    """Lay the grid over the lit part of the pupil, fine enough for windows of some half width; see `view_of`."""
+    """Lay the grid over the lit part of the pupil, fine enough for windows of some half width; see `view_of`.
+
+    Parameters
+    ----------
+    path : LightPath
+        Whose light the grid must hold.
+    radius_um : float
+        Of the pupil, on the panel.
+    plane_to_camera : Affine
+        Its turn and scale lay the grid along the camera's axes.
+    half_px : int
+        Half width of the windows.
+
+    Returns
+    -------
+    Grid
+    """
     matrix = path.scale * plane_to_camera.inverse().matrix.T
     row, column = np.nonzero(path.amplitude)
     reach = np.abs(np.column_stack([path.x_um[column], path.y_um[row]]) @ matrix.T).max(axis=0)
@@ -231,7 +313,18 @@ def fields(view: View, light: Light) -> Light:
 
 
 def over_pixels(view: View, values: Single) -> Single:
-    """Mean over each pixel of values at the points of a window: (..., n, n) to (..., side, side)."""
+    """Mean over each pixel of values at the points of a window: (..., n, n) to (..., side, side).
+
+    Parameters
+    ----------
+    view : View
+    values : ndarray, shape (..., n, n)
+        At the points of a window, several to a pixel.
+
+    Returns
+    -------
+    ndarray, shape (..., side, side)
+    """
     many = np.moveaxis(values, -2, 0)
     half = (view.mean @ many.reshape(len(many), -1)).reshape(-1, values.shape[-1])
     return np.asarray(np.moveaxis((half @ view.mean.T).reshape(view.side, *many.shape[1:-1], -1), 0, -2), np.float32)

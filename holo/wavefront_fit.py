@@ -64,7 +64,17 @@ class Images:
     gain: Real
 
     def of_spots(self, spots: NDArray[np.intp] | slice) -> Images:
-        """Keep some of the spots only."""
+        """Keep some of the spots only.
+
+        Parameters
+        ----------
+        spots : ndarray of int, shape (n,), or slice
+            Their numbers.
+
+        Returns
+        -------
+        Images
+        """
         return replace(self, counts=self.counts[:, spots], usable=self.usable[:, spots])
 
 
@@ -207,7 +217,20 @@ def fit_wavefront(view: View, data: Images, terms: Terms, rng: np.random.Generat
 
 
 def refit(view: View, data: Images, fit: Fit) -> Fit:
-    """Fit once more from a fit, which may be of fewer frames, with the noise that it leaves."""
+    """Fit once more from a fit, which may be of fewer frames, with the noise that it leaves.
+
+    Parameters
+    ----------
+    view : View
+    data : Images
+        Images of all frames.
+    fit : Fit
+        To start from.
+
+    Returns
+    -------
+    Fit
+    """
     frames = len(fit.model)
     more = np.broadcast_to(fit.state.tilt.mean(axis=0), (len(data.counts) - frames, *fit.state.tilt.shape[1:]))
     light = _smoothed(data.counts)

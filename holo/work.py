@@ -38,7 +38,17 @@ class Watch:
         self._aborted.set()
 
     def look(self, *_: Any) -> None:
-        """Raise `Ended` if it is time to; takes the arguments of any progress callback."""
+        """Raise `Ended` if it is time to; takes the arguments of any progress callback.
+
+        Parameters
+        ----------
+        *_ : object
+
+        Raises
+        ------
+        Ended
+            If its time is over, or the service is stopping.
+        """
         if self._aborted.is_set():
             raise Ended("the service is stopping; nothing was written")
         if time.monotonic() > self._end:
@@ -72,7 +82,13 @@ class Lane:
         self._pool = ThreadPoolExecutor(1, thread_name_prefix=name)
 
     def told(self) -> dict[str, Any]:
-        """How busy it is, as a JSON-compatible dict."""
+        """How busy it is, as a JSON-compatible dict.
+
+        Returns
+        -------
+        dict
+            Keys ``running`` (0 or 1), ``waiting`` and ``most_waiting``.
+        """
         return {"running": int(self._watch is not None), "waiting": len(self._queue), "most_waiting": self._most}
 
     async def turn(self) -> Watch:

@@ -59,6 +59,18 @@ def noll(j: int) -> tuple[int, int]:
 def noll_index(n: int, m: int) -> int:
     """Noll index of the polynomial ``(n, m)``, the inverse of `noll`.
 
+    Parameters
+    ----------
+    n : int
+        Radial order.
+    m : int
+        Azimuthal frequency; below 0 for the sines.
+
+    Returns
+    -------
+    int
+        From 1 up.
+
     Raises
     ------
     InputError
@@ -78,6 +90,17 @@ def noll_index(n: int, m: int) -> int:
 
 def ansi(n: int, m: int) -> int:
     """OSA/ANSI single index of the polynomial ``(n, m)``, from 0 up.
+
+    Parameters
+    ----------
+    n : int
+        Radial order.
+    m : int
+        Azimuthal frequency; below 0 for the sines.
+
+    Returns
+    -------
+    int
 
     Raises
     ------
@@ -100,6 +123,15 @@ def ansi(n: int, m: int) -> int:
 def ansi_to_nm(j: int) -> tuple[int, int]:
     """Radial order and azimuthal frequency of an OSA/ANSI single index, the inverse of `ansi`.
 
+    Parameters
+    ----------
+    j : int
+        From 0 up.
+
+    Returns
+    -------
+    n, m : int
+
     Raises
     ------
     InputError
@@ -120,6 +152,17 @@ def fringe(n: int, m: int) -> int:
     """Fringe (University of Arizona) index of the polynomial ``(n, m)``, from 1 up.
 
     Fringe polynomials have amplitude 1 at the edge; divide a Fringe coefficient by `norm` to get the Noll one (waves rms).
+
+    Parameters
+    ----------
+    n : int
+        Radial order.
+    m : int
+        Azimuthal frequency; below 0 for the sines.
+
+    Returns
+    -------
+    int
 
     Raises
     ------
@@ -142,14 +185,25 @@ def fringe(n: int, m: int) -> int:
 def norm(n: int, m: int) -> float:
     """Factor that gives the polynomial ``(n, m)`` with edge amplitude 1 an rms of 1 over the unit disk.
 
-    Notes
-    -----
-    ``sqrt(n + 1)`` for ``m = 0``, else ``sqrt(2 (n + 1))``: Noll (1976), eq. 1.
+    Parameters
+    ----------
+    n : int
+        Radial order.
+    m : int
+        Azimuthal frequency.
+
+    Returns
+    -------
+    float
 
     Raises
     ------
     InputError
         If there is no such polynomial.
+
+    Notes
+    -----
+    ``sqrt(n + 1)`` for ``m = 0``, else ``sqrt(2 (n + 1))``: Noll (1976), eq. 1.
 
     Examples
     --------

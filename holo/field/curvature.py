@@ -73,6 +73,11 @@ def light_curvature(
         What each component of the field takes of each pixel's light (`holo.field.vector.focus_weights`), whose intensities add; one
         component that takes all without it. The intensity stays that over an unsplit scalar focus.
 
+    Returns
+    -------
+    Curvature
+        Of each point; intensities relative to an unsplit focus, lengths in um.
+
     Notes
     -----
     A derivative of the sum of `holo.field.sites.direct_fields` along x, y or z brings down ``-i u`` under it, ``u = (k x_p, k y_p, d_p)``;

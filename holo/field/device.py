@@ -44,6 +44,15 @@ BAND = np.dtype([("lines", np.uint64), ("defocus", np.uint64), ("turn", np.uint6
 def radices(length: int) -> tuple[int, ...]:
     """Factors of a length of the Fourier grid, each of a transform in registers, largest first but for those of 3 and 5, which come last.
 
+    Parameters
+    ----------
+    length : int
+        With no factors but 2, 3 and 5.
+
+    Returns
+    -------
+    tuple of int
+
     Examples
     --------
     >>> radices(1280), radices(96)
@@ -62,7 +71,17 @@ def radices(length: int) -> tuple[int, ...]:
 
 
 def line_bytes(length: int) -> int:
-    """Shared memory of a line of the grid (`Line` of sites.cu)."""
+    """Shared memory of a line of the grid (`Line` of sites.cu).
+
+    Parameters
+    ----------
+    length : int
+        Points of the line.
+
+    Returns
+    -------
+    int
+    """
     return 8 * ((length + length // 16) // 16 * 16 + 20)
 
 
@@ -151,7 +170,17 @@ class DeviceTransform:
         self._take(xyz_um)
 
     def moved(self, xyz_um: NDArray[np.floating[Any]]) -> DeviceTransform:
-        """The plan for other points, of any number, made from this one in a fraction of the time; each has memory of its own."""
+        """The plan for other points, of any number, made from this one in a fraction of the time; each has memory of its own.
+
+        Parameters
+        ----------
+        xyz_um : ndarray, shape (n, 3)
+            (x, y, z), um.
+
+        Returns
+        -------
+        DeviceTransform
+        """
         other = copy(self)
         other._take(xyz_um)
         return other
@@ -250,7 +279,19 @@ class DeviceTransform:
     # steps, in the order in which they are asked for
 
     def kernel(self, name: str, blocks: tuple[int, ...], threads: tuple[int, ...], *arguments: Any, shared: int = 0) -> None:
-        """Run a kernel of sites.cu."""
+        """Run a kernel of sites.cu.
+
+        Parameters
+        ----------
+        name : str
+            As declared there.
+        blocks, threads : tuple of int
+            Shape of the grid, and of a block of it.
+        arguments : object
+            As the kernel declares them; arrays of the device, numbers of numpy.
+        shared : int
+            Bytes of shared memory.
+        """
         gpu_kernel(self.source, name, SHARED_BYTES if shared > 48 * 1024 else 0)(blocks, threads, arguments, shared_mem=shared)
 
     def place(self, frame: Any = None, share: float = 1.0) -> None:
@@ -271,17 +312,35 @@ class DeviceTransform:
         self.kernel("place", (-(-self.count // 64),), (64,), self.xyz, frame, *numbers, *scales, *places)
 
     def spread(self, done: Any = None) -> None:
-        """From `values`, scaled by `unit_step`, to the bands."""
+        """From `values`, scaled by `unit_step`, to the bands.
+
+        Parameters
+        ----------
+        done : array on the device, optional
+            A flag: once it is set the kernels do nothing.
+        """
         blocks = (-(-self.count * WIDTH // 128),)
         self.kernel("spread", blocks, (128,), self.values, self.places, np.int32(self.count), self.cells, done)
         self.rows_out(done)
 
     def rows_out(self, done: Any = None) -> None:
-        """From the grid to the bands; leaves the grid empty."""
+        """From the grid to the bands; leaves the grid empty.
+
+        Parameters
+        ----------
+        done : array on the device, optional
+            See `spread`.
+        """
         self._rows("rows_out", self.cells, self.unit_step, self._band, done)
 
     def rows_in(self, done: Any = None) -> None:
-        """From the bands to the grid of what comes back."""
+        """From the bands to the grid of what comes back.
+
+        Parameters
+        ----------
+        done : array on the device, optional
+            See `spread`.
+        """
         self._rows("rows_in", self._band, self.back, done)
 
     def _rows(self, name: str, *arguments: Any) -> None:
@@ -290,23 +349,48 @@ class DeviceTransform:
         self.kernel(name, lines.blocks(count), lines.shape, *arrays, np.int32(count), self._turn[1], done, shared=lines.shared)
 
     def columns(self, name: str, *arguments: Any) -> None:
-        """From the bands to the panel, and back where the operation says so."""
+        """From the bands to the panel, and back where the operation says so.
+
+        Parameters
+        ----------
+        name : str
+            Of the operation on the panel: that of the kernel, without ``columns_``.
+        arguments : object
+            Of the operation.
+        """
         lines = self._down
         self.kernel(f"columns_{name}", lines.blocks(self.size[1]), lines.shape, self._lines, *arguments, shared=lines.shared)
 
     def gather(self, done: Any = None) -> None:
-        """From the bands to `fields`."""
+        """From the bands to `fields`.
+
+        Parameters
+        ----------
+        done : array on the device, optional
+            See `spread`.
+        """
         self.rows_in(done)
         shape, blocks = self.gatherers()
         self.kernel("gather", blocks, shape, self.back, self.places, np.int32(self.count), self.fields, done, shared=8 * shape[0])
 
     def gatherers(self) -> tuple[tuple[int], tuple[int]]:
-        """Threads of a block that gathers fields, and number of blocks."""
+        """Threads of a block that gathers fields, and number of blocks.
+
+        Returns
+        -------
+        threads, blocks : tuple of int
+        """
         sites = GATHERED[self.count > MANY]
         return (sites * WIDTH,), (-(-self.count // sites),)
 
     def replace(self, done: Any = None) -> None:
-        """A whole iteration: from `values` to the fields of the mask that has the phase of their superposition."""
+        """A whole iteration: from `values` to the fields of the mask that has the phase of their superposition.
+
+        Parameters
+        ----------
+        done : array on the device, optional
+            See `spread`.
+        """
         self.spread(done)
         self.columns("replace", self.light, done)
         self.gather(done)
@@ -315,7 +399,18 @@ class DeviceTransform:
     # results
 
     def mask_phase(self, moved_um: tuple[float, float] = (0.0, 0.0)) -> NDArray[np.float32]:
-        """Phase of the mask of the superposition that lies on the bands, as `SiteTransform.mask_phase`; waits for the device."""
+        """Phase of the mask of the superposition that lies on the bands, as `SiteTransform.mask_phase`; waits for the device.
+
+        Parameters
+        ----------
+        moved_um : (float, float)
+            By which the light is moved, (x, y).
+
+        Returns
+        -------
+        ndarray of float32, shape (rows, columns)
+            In [0, 2 pi).
+        """
         field = gpu_empty(self.size, np.complex64)
         self.columns("out", field)
         phase = np.zeros(self.path.amplitude.shape, np.float32)
@@ -325,17 +420,49 @@ class DeviceTransform:
         return phase
 
     def angle_between(self, before: NDArray[np.complex64], after: NDArray[np.complex64]) -> NDArray[np.float32]:
-        """As `SiteTransform.angle_between`."""
+        """As `SiteTransform.angle_between`.
+
+        Parameters
+        ----------
+        before, after : ndarray of complex64
+            Phase factors, in the shape of the box.
+
+        Returns
+        -------
+        ndarray of float32, shape (rows, columns)
+            rad; 0 outside the box.
+        """
         angle = np.zeros(self.path.amplitude.shape, np.float32)
         angle[self.box] = np.angle(after * before.conj())
         return angle
 
 
 def address(array: Any) -> int:
-    """Address of an array; 0 for none."""
+    """Address of an array; 0 for none.
+
+    Parameters
+    ----------
+    array : array on the device or None
+
+    Returns
+    -------
+    int
+    """
     return 0 if array is None else int(array.data.ptr)
 
 
 def cuda_source(name: str, package: str = "holo.field") -> str:
-    """Text of a file of kernels."""
+    """Text of a file of kernels.
+
+    Parameters
+    ----------
+    name : str
+        Of the file.
+    package : str
+        Where it lies.
+
+    Returns
+    -------
+    str
+    """
     return (files(package) / name).read_text(encoding="utf-8")

@@ -30,6 +30,16 @@ SHARPNESS = 0.98 * np.pi * (1 - 1 / (2 * OVERSAMPLING))
 def grid_length(pixels: int) -> int:
     """Length of the Fourier grid for a number of pixels; never shorter than two kernels.
 
+    Parameters
+    ----------
+    pixels : int
+        Of the panel along one axis.
+
+    Returns
+    -------
+    int
+        Points.
+
     Examples
     --------
     >>> grid_length(1024), grid_length(1)
@@ -132,6 +142,21 @@ def spread_rows(
     """Rows `begin` to `end` of the grid, at the top of `out`: the sum of the points' kernels.
 
     Row r is reached by the points ``first[r]`` to ``last[r]``; the rest of `out` is set to 0.
+
+    Parameters
+    ----------
+    values : ndarray of complex64, shape (n,)
+        Of the points.
+    first, last : ndarray of int, shape (rows,)
+        Range of the points whose kernels reach each row; the points come in the order of their rows.
+    start_row, start_column : ndarray of int, shape (n,)
+        Where on the grid the kernel of each point begins.
+    row_weight, column_weight : ndarray, shape (n, width)
+        Of the kernel.
+    out : ndarray of complex64, shape (rows or more, length)
+        Filled in place.
+    begin, end : int
+        Rows of the grid.
     """
     columns, width = out.shape[1], column_weight.shape[1]
     for row in range(begin, end):
@@ -160,7 +185,22 @@ def gather(
     begin: int,
     end: int,
 ) -> None:
-    """Interpolate the bands at the points `begin` to `end` of their order."""
+    """Interpolate the bands at the points `begin` to `end` of their order.
+
+    Parameters
+    ----------
+    bands : ndarray of complex64, shape (rows, length)
+    start_row, start_column : ndarray of int, shape (n,)
+        Where on the grid the kernel of each point begins.
+    row_weight, column_weight : ndarray, shape (n, width)
+        Of the kernel.
+    order : ndarray of int, shape (n,)
+        Numbers of the points.
+    fields : ndarray of complex64, shape (n,)
+        Filled in place.
+    begin, end : int
+        Places in the order.
+    """
     columns, width = bands.shape[1], column_weight.shape[1]
     for point in range(begin, end):
         total = np.complex64(0)
@@ -183,7 +223,16 @@ TILE = 8
 
 @kernel
 def load_columns(band: ComplexArray, lines: ComplexArray, start: int, stop: int) -> None:
-    """Copy columns of a band to the starts of lines, 0 elsewhere; what is beyond a line folds back, as the transform is periodic."""
+    """Copy columns of a band to the starts of lines, 0 elsewhere; what is beyond a line folds back, as the transform is periodic.
+
+    Parameters
+    ----------
+    band : ndarray of complex64, shape (rows, columns)
+    lines : ndarray of complex64, shape (lines, length)
+        Filled in place.
+    start, stop : int
+        Columns.
+    """
     rows, length, count = band.shape[0], lines.shape[1], stop - start
     for begin in range(0, count, TILE):
         end = min(begin + TILE, count)
@@ -200,7 +249,16 @@ def load_columns(band: ComplexArray, lines: ComplexArray, start: int, stop: int)
 
 @kernel
 def store_columns(lines: ComplexArray, band: ComplexArray, start: int, stop: int) -> None:
-    """Copy lines to columns of a band, repeating them periodically where the band is longer."""
+    """Copy lines to columns of a band, repeating them periodically where the band is longer.
+
+    Parameters
+    ----------
+    lines : ndarray of complex64, shape (lines, length)
+    band : ndarray of complex64, shape (rows, columns)
+        Filled in place.
+    start, stop : int
+        Columns.
+    """
     length = lines.shape[1]
     for begin in range(0, stop - start, TILE):
         end = min(begin + TILE, stop - start)
@@ -216,7 +274,18 @@ def store_columns(lines: ComplexArray, band: ComplexArray, start: int, stop: int
 
 @quick_kernel
 def replace_modulus(lines: ComplexArray, first: int, modulus: Real, start: int, stop: int) -> None:
-    """Give the field the modulus of the light that falls there."""
+    """Give the field the modulus of the light that falls there.
+
+    Parameters
+    ----------
+    lines : ndarray of complex64, shape (lines, length)
+        Columns of the field; changed in place.
+    first : int
+        Where the panel begins on a line.
+    modulus : ndarray, shape (columns, rows)
+    start, stop : int
+        Columns.
+    """
     one, dark = np.float32(1), np.float32(1e-30)
     for column in range(start, stop):
         light = modulus[column]
@@ -232,7 +301,19 @@ def replace_modulus(lines: ComplexArray, first: int, modulus: Real, start: int, 
 
 @quick_kernel
 def unit_columns(lines: ComplexArray, first: int, unit: ComplexArray, start: int, stop: int) -> None:
-    """Keep the phase factors of the field; 1 where there is no light."""
+    """Keep the phase factors of the field; 1 where there is no light.
+
+    Parameters
+    ----------
+    lines : ndarray of complex64, shape (lines, length)
+        Columns of the field.
+    first : int
+        Where the panel begins on a line.
+    unit : ndarray of complex64, shape (columns, rows)
+        Filled in place.
+    start, stop : int
+        Columns.
+    """
     for column in range(start, stop):
         kept = unit[column]
         field = lines[column - start][first : first + len(kept)]
@@ -247,6 +328,18 @@ def turn_columns(lines: ComplexArray, first: int, unit: ComplexArray, modulus: R
     """Turn the phase factors towards the pull that the lines hold, and leave the field that they make in its place.
 
     The angle is the arc tangent of the part of the pull across the field: the pull itself where it is small.
+
+    Parameters
+    ----------
+    lines : ndarray of complex64, shape (lines, length)
+        Columns of the pull; the field in the end.
+    first : int
+        Where the panel begins on a line.
+    unit : ndarray of complex64, shape (columns, rows)
+        Changed in place.
+    modulus : ndarray, shape (columns, rows)
+    start, stop : int
+        Columns.
     """
     for column in range(start, stop):
         kept, light = unit[column], modulus[column]
@@ -262,7 +355,20 @@ def turn_columns(lines: ComplexArray, first: int, unit: ComplexArray, modulus: R
 
 @quick_kernel
 def multiply_columns(lines: ComplexArray, first: int, factor: ComplexArray, start: int, stop: int, conjugate: bool) -> None:
-    """Multiply the field by a factor or its conjugate."""
+    """Multiply the field by a factor or its conjugate.
+
+    Parameters
+    ----------
+    lines : ndarray of complex64, shape (lines, length)
+        Columns of the field; changed in place.
+    first : int
+        Where the panel begins on a line.
+    factor : ndarray of complex64, shape (columns, rows)
+    start, stop : int
+        Columns.
+    conjugate : bool
+        Whether by its conjugate.
+    """
     sign = np.float32(-1 if conjugate else 1)
     for column in range(start, stop):
         by = factor[column]
@@ -288,6 +394,23 @@ def phase_columns(
 
     The arc tangent of the smaller over the larger part is a polynomial, to 4e-8 rad and the rounding of float32 (Abramowitz and Stegun,
     Handbook of Mathematical Functions, 4.4.49; from memory).
+
+    Parameters
+    ----------
+    lines : ndarray of complex64, shape (lines, length)
+        Columns of the field.
+    first : int
+        Where the panel begins on a line.
+    down : ndarray, shape (rows,)
+        Ramp, rad.
+    across : ndarray, shape (columns,)
+        Ramp, rad.
+    aberration : ndarray, shape (rows, columns)
+        rad.
+    phase : ndarray, shape (rows, columns)
+        Filled in place, rad.
+    start, stop : int
+        Columns.
     """
     turn = 2 * np.pi
     for row in range(phase.shape[0]):
@@ -329,6 +452,23 @@ def level_columns(
 
     The arc tangent is a polynomial in the smaller over the larger part (C. Hastings, Approximations for Digital Computers, 1955; from
     memory), to 2e-5 rad. Of the two levels for each part of a turn, the one nearer to the last level is taken.
+
+    Parameters
+    ----------
+    lines : ndarray of complex64, shape (lines, length)
+        Columns of the field.
+    first : int
+        Where the panel begins on a line.
+    down : ndarray, shape (rows,)
+        Ramp, turns.
+    offset : ndarray, shape (rows, columns)
+        Turns.
+    one, other : ndarray of uint16, shape (parts,)
+        Two levels for each part of a turn.
+    last, levels : ndarray of uint16, shape (rows, columns)
+        Levels of the last mask, and what is filled in place.
+    start, stop : int
+        Columns.
     """
     parts = np.float32(len(one))
     for row in range(levels.shape[0]):

@@ -83,6 +83,15 @@ class LightPath:
 def light_path(bench: Bench) -> LightPath:
     """Work out the light path of a bench.
 
+    Parameters
+    ----------
+    bench : Bench
+
+    Returns
+    -------
+    LightPath
+        Arrays of the shape of the panel, phases in rad.
+
     Notes
     -----
     The defocus phase per um is ``k n sqrt(1 - (rho NA / n)^2)`` less its mean over the pupil, with ``rho`` the pixel's radius over
@@ -121,6 +130,16 @@ def light_path(bench: Bench) -> LightPath:
 
 def wrap(phase: Any) -> NDArray[np.float32]:
     """Phase modulo 2 pi as float32, in [0, 2 pi), on the device where it is.
+
+    Parameters
+    ----------
+    phase : ndarray
+        rad; of numpy or cupy.
+
+    Returns
+    -------
+    ndarray of float32
+        Of the same shape, rad.
 
     Examples
     --------

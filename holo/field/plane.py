@@ -55,14 +55,31 @@ class PlaneTransform:
         self._defocus = _defocus(path, self.box, z_um)
 
     def forward(self, field: Complex) -> NDArray[np.complex128]:
-        """Fields on the grid, shape (ny, nx), of a field just behind the panel, shape (rows, columns)."""
+        """Fields on the grid of a field just behind the panel.
+
+        Parameters
+        ----------
+        field : ndarray of complex, shape (rows, columns)
+
+        Returns
+        -------
+        ndarray of complex, shape (ny, nx)
+        """
         light = np.asarray(field)[self.box] * self._defocus
         return np.asarray(np.linalg.multi_dot([self._down, light, self._across]), np.complex128)
 
     def adjoint(self, values: Complex) -> NDArray[np.complex128]:
-        """Field on the panel, shape (rows, columns), of `values` on the grid, shape (ny, nx); 0 outside the pupil's bounding box.
+        """Field on the panel of values on the grid; 0 outside the pupil's bounding box.
 
         ``<forward(f), v> = <f, adjoint(v)>`` for every f that lies inside the box.
+
+        Parameters
+        ----------
+        values : ndarray of complex, shape (ny, nx)
+
+        Returns
+        -------
+        ndarray of complex, shape (rows, columns)
         """
         panel = np.zeros(self.path.amplitude.shape, np.complex128)
         panel[self.box] = np.linalg.multi_dot([self._down.conj().T, values, self._across.conj().T]) * np.conj(self._defocus)
@@ -111,7 +128,17 @@ class FieldTransform:
         self._defocus = _defocus(path, self.box, z_um)
 
     def forward(self, field: Complex) -> Complex:
-        """Fields on the grid, shape (ny, nx), of a field just behind the panel, shape (rows, columns)."""
+        """Fields on the grid of a field just behind the panel.
+
+        Parameters
+        ----------
+        field : ndarray of complex, shape (rows, columns)
+
+        Returns
+        -------
+        ndarray of complex, shape (ny, nx)
+            Of the precision of `field`.
+        """
         from scipy import fft
 
         light = np.asarray(field)[self.box]
@@ -122,7 +149,17 @@ class FieldTransform:
         return np.asarray(grid)
 
     def adjoint(self, values: Complex) -> Complex:
-        """Field on the panel, shape (rows, columns), of `values` on the grid; as `PlaneTransform.adjoint`."""
+        """Field on the panel of values on the grid; as `PlaneTransform.adjoint`.
+
+        Parameters
+        ----------
+        values : ndarray of complex, shape (ny, nx)
+
+        Returns
+        -------
+        ndarray of complex, shape (rows, columns)
+            Of the precision of `values`.
+        """
         from scipy import fft
 
         turned = values * np.conj(self._ramp_x) * np.conj(self._ramp_y)
@@ -218,7 +255,19 @@ def full_field(
 
 
 def grid_envelope(path: LightPath, x_um: NDArray[np.float64], y_um: NDArray[np.float64]) -> NDArray[np.float64]:
-    """Amplitude envelope of a pixel on a separable grid, shape (ny, nx); see `LightPath.envelope`."""
+    """Amplitude envelope of a pixel on a separable grid; see `LightPath.envelope`.
+
+    Parameters
+    ----------
+    path : LightPath
+    x_um : ndarray, shape (nx,)
+    y_um : ndarray, shape (ny,)
+
+    Returns
+    -------
+    ndarray, shape (ny, nx)
+        1 on the axis.
+    """
     across, down = (path.envelope(np.column_stack(pair)) for pair in ((x_um, 0 * x_um), (0 * y_um, y_um)))
     return np.asarray(np.outer(down, across), np.float64)
 

@@ -68,6 +68,16 @@ def direct_fields(path: LightPath, phase: NDArray[np.floating[Any]], xyz_um: NDA
 def panel_light(path: LightPath, phase: NDArray[np.floating[Any]]) -> NDArray[np.complex128]:
     """Light just behind the panel, aberration included, shape (rows, columns): ``A exp(i (phi + psi))``.
 
+    Parameters
+    ----------
+    path : LightPath
+    phase : ndarray, shape (rows, columns)
+        Of the mask, rad.
+
+    Returns
+    -------
+    ndarray of complex, shape (rows, columns)
+
     Raises
     ------
     InputError
@@ -84,6 +94,11 @@ def panel_light(path: LightPath, phase: NDArray[np.floating[Any]]) -> NDArray[np
 
 def pupil_box(path: LightPath) -> tuple[slice, slice]:
     """Smallest block of rows and columns of the panel that holds all its light.
+
+    Parameters
+    ----------
+    path : LightPath
+        Of a bench.
 
     Returns
     -------
@@ -295,7 +310,18 @@ class SiteTransform:
         return self._collect()
 
     def angle_between(self, before: NDArray[np.complex64], after: NDArray[np.complex64]) -> NDArray[np.float32]:
-        """Angle from one state of the phase factors of `unit` to another, rad, in the shape of the panel; 0 beyond the plan's part."""
+        """Angle from one state of the phase factors of `unit` to another, rad, in the shape of the panel; 0 beyond the plan's part.
+
+        Parameters
+        ----------
+        before, after : ndarray of complex64
+            As `unit` gives them, in the shape of the plan's part.
+
+        Returns
+        -------
+        ndarray of float32, shape (rows, columns)
+            In (-pi, pi].
+        """
         angle = np.zeros(self.path.amplitude.shape, np.float32)
         angle[self._box] = np.angle(after * before.conj()).T
         return angle

@@ -37,6 +37,10 @@ def transverse(polarisation: str) -> tuple[complex, complex] | None:
         One of `POLARISATIONS`. The field of circular-xy turns from x towards y in time: the components are ``(1, i) / sqrt(2)``,
         with the time dependence ``exp(-i omega t)`` that belongs to the sign of a mask's phase.
 
+    Returns
+    -------
+    (complex, complex), shape (complex, complex) or None or None
+
     Raises
     ------
     InputError

@@ -105,13 +105,34 @@ class WindowTransform:
         self._down, self._across = (lines[length] for length in self.grid)
 
     def light(self, theta: Real) -> NDArray[np.complex64]:
-        """Light of the beam with the phase `theta`, rad, both in the shape of the box: ``A exp(i theta)``."""
+        """Light of the beam with some phase: ``A exp(i theta)``.
+
+        Parameters
+        ----------
+        theta : ndarray
+            rad, in the shape of the box.
+
+        Returns
+        -------
+        ndarray of complex64
+            In the shape of the box.
+        """
         out = np.empty(self.amplitude.shape, np.complex64)
         self._share(len(out), lambda _, start, stop: _light(self.amplitude, theta, out, start, stop))
         return out
 
     def forward(self, light: NDArray[np.complex64]) -> NDArray[np.complex64]:
-        """Fields on the window, shape (ny, nx), of light in the shape of the box from which the carrier was taken off."""
+        """Fields on the window of light from which the carrier was taken off.
+
+        Parameters
+        ----------
+        light : ndarray of complex64
+            In the shape of the box.
+
+        Returns
+        -------
+        ndarray of complex64, shape (ny, nx)
+        """
         fields = np.empty((len(self.y_um), len(self.x_um)), np.complex64)
 
         def rows(worker: int, start: int, stop: int) -> None:
@@ -133,7 +154,17 @@ class WindowTransform:
         return fields
 
     def adjoint(self, values: NDArray[np.complexfloating[Any, Any]]) -> NDArray[np.complex64]:
-        """Light in the shape of the box that sends `values`, shape (ny, nx), to the window: ``<forward(f), v> = <f, adjoint(v)>``."""
+        """Light that sends values to the window: ``<forward(f), v> = <f, adjoint(v)>``.
+
+        Parameters
+        ----------
+        values : ndarray of complex, shape (ny, nx)
+
+        Returns
+        -------
+        ndarray of complex64
+            In the shape of the box.
+        """
         turned = (values * self._turn_x.conj() * self._turn_y.conj()).astype(np.complex64)
         light = np.empty(self.amplitude.shape, np.complex64)
 
@@ -157,6 +188,17 @@ class WindowTransform:
         """Give ``Im(conj(light) adjoint(values))``, real and in the shape of the box.
 
         Of a function L of the intensities on the window, ``dL / d theta`` is twice this for ``values = V dL / d|V|^2``.
+
+        Parameters
+        ----------
+        light : ndarray of complex64
+            In the shape of the box.
+        values : ndarray of complex, shape (ny, nx)
+
+        Returns
+        -------
+        ndarray
+            In the shape of the box, float32.
         """
         back = self.adjoint(values)
         out = np.empty(back.shape, np.float32)
@@ -164,7 +206,17 @@ class WindowTransform:
         return out
 
     def mask_phase(self, theta: NDArray[np.floating[Any]]) -> NDArray[np.float64]:
-        """Phase that the mask must add, rad, not wrapped, in the shape of the panel: ``theta - carrier``, and 0 outside the box."""
+        """Phase that the mask must add, rad, not wrapped, in the shape of the panel: ``theta - carrier``, and 0 outside the box.
+
+        Parameters
+        ----------
+        theta : ndarray
+            rad, in the shape of the box.
+
+        Returns
+        -------
+        ndarray, shape (rows, columns)
+        """
         phase = np.zeros(self.path.amplitude.shape)
         phase[self.box] = theta - self.carrier
         return phase
@@ -228,6 +280,15 @@ def _store_turned(buffer: ComplexArray, target: ComplexArray, start: int, stop: 
 @kernel
 def sine_and_cosine(angle: np.float32) -> tuple[np.float32, np.float32]:
     """Sine and cosine of an angle in float32, without branches so that loops over it become vector instructions.
+
+    Parameters
+    ----------
+    angle : np.float32
+        rad.
+
+    Returns
+    -------
+    (np.float32, np.float32)
 
     Notes
     -----

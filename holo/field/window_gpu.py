@@ -56,13 +56,33 @@ class GpuWindow:
         return self._xp.exp(-1j * points[:, None] * pixels).astype(np.complex64)
 
     def light(self, theta: Any) -> Any:
-        """``A exp(i theta)`` in complex64, for `theta` of float32 in the shape of the box."""
+        """``A exp(i theta)`` in complex64, for `theta` of float32 in the shape of the box.
+
+        Parameters
+        ----------
+        theta : array on the device, float32
+            rad, in the shape of the box.
+
+        Returns
+        -------
+        array on the device, complex64
+        """
         out = self._xp.empty(self.amplitude.shape, np.complex64)
         gpu_kernel(KERNELS, "light")((-(-out.size // GPU_THREADS),), (GPU_THREADS,), (self.amplitude, theta, out, out.size))
         return out
 
     def forward(self, light: Any) -> Any:
-        """Fields on the window, shape (ny, nx)."""
+        """Fields on the window, shape (ny, nx).
+
+        Parameters
+        ----------
+        light : array on the device, complex64
+            In the shape of the box.
+
+        Returns
+        -------
+        array on the device, complex64, shape (ny, nx)
+        """
         xp = self._xp
         if self._products:
             down, across = self._there
@@ -71,7 +91,16 @@ class GpuWindow:
         return xp.ascontiguousarray(xp.fft.fft(half, n=self.grid[0], axis=0)[: self._shape[0]] * self._there[0])
 
     def adjoint(self, values: Any) -> Any:
-        """Light in the shape of the box that sends `values` of complex64, shape (ny, nx), to the window."""
+        """Light in the shape of the box that sends `values` of complex64, shape (ny, nx), to the window.
+
+        Parameters
+        ----------
+        values : array on the device, complex64, shape (ny, nx)
+
+        Returns
+        -------
+        array on the device, complex64
+        """
         xp = self._xp
         if self._products:
             down, across = self._back
@@ -81,7 +110,20 @@ class GpuWindow:
         return xp.ascontiguousarray(xp.fft.ifft(half, n=self.grid[1], axis=1, norm="forward")[:, :columns])
 
     def pull(self, light: Any, values: Any, scale: float = 1.0) -> Any:
-        """``scale Im(conj(light) adjoint(values))`` in float32, in the shape of the box."""
+        """``scale Im(conj(light) adjoint(values))`` in float32, in the shape of the box.
+
+        Parameters
+        ----------
+        light : array on the device, complex64
+            In the shape of the box.
+        values : array on the device, complex64, shape (ny, nx)
+        scale : float
+            Factor.
+
+        Returns
+        -------
+        array on the device, float32
+        """
         out, back = self._xp.empty(light.shape, np.float32), self.adjoint(values)
         gpu_kernel(KERNELS, "pull")((-(-out.size // GPU_THREADS),), (GPU_THREADS,), (light, back, float(scale), out, out.size))
         return out
@@ -94,6 +136,10 @@ def by_products(pixels: tuple[int, int], points: tuple[int, int], grid: tuple[in
     ----------
     pixels, points, grid : (int, int)
         Rows and columns of each.
+
+    Returns
+    -------
+    bool
 
     Examples
     --------

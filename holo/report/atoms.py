@@ -37,7 +37,20 @@ SITES_ACROSS = 40
 
 
 def check_occupancy_folder(folder: str | os.PathLike[str], overwrite: bool) -> None:
-    """Refuse early what `write_occupancy_report` could not write; raises what `holo.report.page.check_folder` does."""
+    """Refuse early what `write_occupancy_report` could not write.
+
+    Parameters
+    ----------
+    folder : path
+        In one that is there.
+    overwrite : bool
+        Whether it may hold a report already.
+
+    Raises
+    ------
+    OutputExistsError, InputError
+        As `holo.report.page.check_folder`.
+    """
     check_folder(folder, overwrite, FILES)
 
 
@@ -158,7 +171,17 @@ def _short(value: Any) -> str:
 
 
 def histogram_picture(found: Occupancy) -> Picture:
-    """Draw the light of the sites, the two peaks fitted to it, and the threshold."""
+    """Draw the light of the sites, the two peaks fitted to it, and the threshold.
+
+    Parameters
+    ----------
+    found : Occupancy
+
+    Returns
+    -------
+    Picture
+        With a caption, and what it shows in words.
+    """
     with look():
         figure, axes = single_axes(6.0, 3.8)
         low, high = float(found.light.min()), float(found.light.max()) + 1e-6
@@ -194,7 +217,20 @@ def _draw_peaks(axes: Axes, found: Occupancy, edges: NDArray[np.float64]) -> Non
 
 
 def frame_picture(frame: Frame, found: Occupancy, wanted: Flags | None = None) -> Picture:
-    """Draw the frame around the sites with a mark on each: filled, empty, and those not as wanted."""
+    """Draw the frame around the sites with a mark on each: filled, empty, and those not as wanted.
+
+    Parameters
+    ----------
+    frame : Frame
+        That the occupancy was read from.
+    found : Occupancy
+    wanted : ndarray of bool, shape (n,), optional
+        Which of the sites are wanted filled.
+
+    Returns
+    -------
+    Picture
+    """
     spacing = spacing_px(found.xy_px)
     side = SITES_ACROSS * spacing if np.isfinite(spacing) else 60.0
     middle = np.median(found.xy_px[found.filled] if found.filled.any() else found.xy_px, axis=0)
@@ -233,7 +269,20 @@ def _groups(found: Occupancy, wanted: Flags | None) -> list[tuple[Flags, str, st
 
 
 def map_picture(found: Occupancy, wanted: Flags | None = None, changed: Changes | None = None) -> Picture:
-    """Draw the probability of each site over lattice coordinates, crosses on sites not as wanted, arrows along hops."""
+    """Draw the probability of each site over lattice coordinates, crosses on sites not as wanted, arrows along hops.
+
+    Parameters
+    ----------
+    found : Occupancy
+    wanted : ndarray of bool, shape (n,), optional
+        Which of the sites are wanted filled.
+    changed : Changes, optional
+        Compared with an earlier frame.
+
+    Returns
+    -------
+    Picture
+    """
     i, j = found.sites.T.astype(float)
     with look():
         figure, axes = single_axes(6.0, 5.4)

@@ -96,7 +96,21 @@ _FILLING = (
 
 
 def animation(ready: Rearranger, answer: Answer, progress: list[float]) -> bytes:
-    """Draw the atoms on their way, as an animated GIF that begins and ends with a rest."""
+    """Draw the atoms on their way, as an animated GIF that begins and ends with a rest.
+
+    Parameters
+    ----------
+    ready : Rearranger
+        That the answer is of.
+    answer : Answer
+    progress : list of float
+        Of the frames, in frames of the move.
+
+    Returns
+    -------
+    bytes
+        GIF.
+    """
     shown = np.unique(np.linspace(0, len(progress) - 1, min(len(progress), MOST_SHOWN)).astype(int))
     with look():
         pictures = _drawn(ready, answer, [progress[number] for number in shown])
@@ -133,7 +147,20 @@ def _drawn(ready: Rearranger, answer: Answer, progress: list[float]) -> list[Ima
 
 
 def light_picture(manifest: Manifest, lowest: NDArray[np.float32]) -> bytes:
-    """Draw the light of the traps over time, as a PNG."""
+    """Draw the light of the traps over time, as a PNG.
+
+    Parameters
+    ----------
+    manifest : Manifest
+        Of the masks, with their times.
+    lowest : ndarray of float32, shape (transitions, n)
+        Light of each trap at its lowest, over the mean.
+
+    Returns
+    -------
+    bytes
+        PNG.
+    """
     times = np.array([entry.time_ms for entry in manifest.masks])
     with look():
         figure, axes = single_axes(7.0, 4.0)
@@ -148,7 +175,21 @@ def light_picture(manifest: Manifest, lowest: NDArray[np.float32]) -> bytes:
 
 
 def filling_picture(ready: Rearranger, answer: Answer, survives: float) -> bytes:
-    """Draw the filling by round that is to be expected where losses grow with the number of frames, as a PNG."""
+    """Draw the filling by round that is to be expected where losses grow with the number of frames, as a PNG.
+
+    Parameters
+    ----------
+    ready : Rearranger
+        That the answer is of.
+    answer : Answer
+    survives : float
+        Share of atoms that are there after the moves of the answer.
+
+    Returns
+    -------
+    bytes
+        PNG.
+    """
     loaded = (len(answer.plan.atoms) + len(answer.plan.dropped)) / len(ready.reservoir_um)
     rng = np.random.default_rng(0)
     trials = TRIALS if len(ready.reservoir_um) < MANY else 4

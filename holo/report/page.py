@@ -130,7 +130,21 @@ def write_report(
 
 
 def replace_report(folder: Path, files: Mapping[str, bytes], overwrite: bool) -> None:
-    """Write the files of a report of a mask, and take away those of an earlier one that it does not have; raises as `check_folder`."""
+    """Write the files of a report of a mask, and take away those of an earlier one that it does not have; raises as `check_folder`.
+
+    Parameters
+    ----------
+    folder : path
+    files : mapping of str to bytes
+        Content by name.
+    overwrite : bool
+        Whether there may be a report already.
+
+    Raises
+    ------
+    OutputExistsError, InputError
+        As `check_folder`.
+    """
     write_folder(folder, files, lambda: check_folder(folder, overwrite))
     for name in set(FILES) - set(files):
         (folder / name).unlink(missing_ok=True)
@@ -183,7 +197,17 @@ def report_summary(
 
 
 def origin(bench: Bench, mask: Mask) -> dict[str, Any]:
-    """Tell in a summary where a mask comes from: bench, digests and record, without the texts of the inputs."""
+    """Tell in a summary where a mask comes from: bench, digests and record, without the texts of the inputs.
+
+    Parameters
+    ----------
+    bench : Bench
+    mask : Mask
+
+    Returns
+    -------
+    dict
+    """
     record = mask.record
     sources = {key: record[key] and {part: record[key][part] for part in ("path", "digest", "files")} for key in SOURCES}
     return {
@@ -212,6 +236,15 @@ _VECTOR = ("uniformity", "spread", "crosstalk_max", "crosstalk_mean")
 def check_folder(folder: str | os.PathLike[str], overwrite: bool, files: Iterable[str] = FILES) -> None:
     """Refuse early, before any work is done, what `write_report`, or another report of some `files`, could not write after it.
 
+    Parameters
+    ----------
+    folder : path
+        In one that is there.
+    overwrite : bool
+        Whether it may hold a report already.
+    files : iterable of str
+        Names of the files of the report.
+
     Raises
     ------
     OutputExistsError
@@ -238,7 +271,17 @@ def check_folder(folder: str | os.PathLike[str], overwrite: bool, files: Iterabl
 
 
 def sites_csv(prediction: Prediction) -> str:
-    """Give the table of the sites of a report."""
+    """Give the table of the sites of a report.
+
+    Parameters
+    ----------
+    prediction : Prediction
+
+    Returns
+    -------
+    str
+        A header and a line for each site, in full precision.
+    """
     text = io.StringIO()
     table = csv.writer(text, lineterminator="\n")
     table.writerow(["i", "j", "x_um", "y_um", "z_um", "target", "intensity"])
@@ -290,7 +333,18 @@ def _page(scene: Scene, summary: dict[str, Any], pictures: list[Picture]) -> str
 
 
 def rendered(**content: Any) -> str:
-    """Fill the page of a report; every text is escaped by the template."""
+    """Fill the page of a report; every text is escaped by the template.
+
+    Parameters
+    ----------
+    content : object
+        By the names in ``report.html``; one that is missing is an error.
+
+    Returns
+    -------
+    str
+        HTML.
+    """
     import jinja2
 
     environment = jinja2.Environment(autoescape=True, undefined=jinja2.StrictUndefined)
@@ -396,7 +450,17 @@ COLUMNS = ("i", "j", "x (um)", "y (um)", "z (um)", "target", "intensity", "devia
 
 
 def site_rows(scene: Scene) -> list[list[str]]:
-    """Cells of the sites that the page lists, those farthest from what was wanted first."""
+    """Cells of the sites that the page lists, those farthest from what was wanted first.
+
+    Parameters
+    ----------
+    scene : Scene
+
+    Returns
+    -------
+    list of list of str
+        At most `ROWS` of them.
+    """
     sites, intensity, deviation = scene.sites, scene.prediction.intensity, scene.deviation
     stray = intensity / scene.unit
     fault = np.where(sites.bright, np.abs(deviation), stray)
@@ -410,7 +474,16 @@ def site_rows(scene: Scene) -> list[list[str]]:
 
 
 def sites_note(scene: Scene) -> str:
-    """What stands above the table of the sites."""
+    """What stands above the table of the sites.
+
+    Parameters
+    ----------
+    scene : Scene
+
+    Returns
+    -------
+    str
+    """
     count = len(scene.sites.target)
     shown = f"The worst {ROWS} of {count} sites" if count > ROWS else counted(count, "site")
     stray = "" if scene.sites.bright.all() else " Crosstalk is the light on a dark site over the mean of the bright ones."
@@ -421,13 +494,35 @@ def sites_note(scene: Scene) -> str:
 
 
 def labelled(name: str, value: float) -> tuple[str, str]:
-    """Name and value of a derived number, with its unit in words."""
+    """Name and value of a derived number, with its unit in words.
+
+    Parameters
+    ----------
+    name : str
+        With its unit at the end.
+    value : float
+
+    Returns
+    -------
+    name, value : str
+    """
     end = next((end for end in _UNITS if name.endswith(end)), "")
     return name.removesuffix(end).replace("_", " ").replace("airy", "Airy"), f"{value:.5g} {_UNITS.get(end, '')}".rstrip()
 
 
 def record_rows(summary: dict[str, Any]) -> list[tuple[str, str]]:
-    """Names and values of what the mask was made from."""
+    """Names and values of what the mask was made from.
+
+    Parameters
+    ----------
+    summary : dict
+        Of a mask, with its record.
+
+    Returns
+    -------
+    list of (str, str)
+        As they stand on the page.
+    """
     record = summary["record"]
     rows = [("made", record["time"]), ("with holo", record["holo"]), ("digest of the levels", summary["levels_digest"])]
     for key in SOURCES:
@@ -446,28 +541,87 @@ def record_rows(summary: dict[str, Any]) -> list[tuple[str, str]]:
 
 
 def moment(time: str) -> str:
-    """A time of ISO 8601 as a person writes it."""
+    """A time of ISO 8601 as a person writes it.
+
+    Parameters
+    ----------
+    time : str
+        With its offset from UTC.
+
+    Returns
+    -------
+    str
+
+    Examples
+    --------
+    >>> moment("2026-01-02T03:04:05+01:00")
+    '2026-01-02 02:04 UTC'
+    """
     return datetime.fromisoformat(time).astimezone(UTC).strftime("%Y-%m-%d %H:%M UTC")
 
 
 def percent(share: float) -> str:
-    """A share in per cent, to three digits."""
+    """A share in per cent, to three digits.
+
+    Parameters
+    ----------
+    share : float
+        0.01 for 1 %.
+
+    Returns
+    -------
+    str
+    """
     return f"{_three(100 * share)} %"
 
 
 def little(share: float) -> str:
-    """A share that may be so small that its digits tell nothing about a real panel."""
+    """A share that may be so small that its digits tell nothing about a real panel.
+
+    Parameters
+    ----------
+    share : float
+        0.01 for 1 %.
+
+    Returns
+    -------
+    str
+    """
     return "under 0.0001 %" if 0 < share < 1e-6 else percent(share)
 
 
 def near_one(share: float) -> str:
-    """A number close below 1, with two digits of what it lacks."""
+    """A number close below 1, with two digits of what it lacks.
+
+    Parameters
+    ----------
+    share : float
+        Up to 1.
+
+    Returns
+    -------
+    str
+
+    Examples
+    --------
+    >>> near_one(0.99996)
+    '0.999960'
+    """
     digits = 3 if share >= 1 else int(np.clip(1 - np.floor(np.log10(1 - share)), 3, 7))
     return f"{share:.{digits}f}"
 
 
 def power(power_mw: float) -> str:
-    """A power in mW, or in uW where it is small."""
+    """A power in mW, or in uW where it is small.
+
+    Parameters
+    ----------
+    power_mw : float
+
+    Returns
+    -------
+    str
+    """
     return f"{_three(power_mw)} mW" if power_mw >= 1 else f"{_three(1e3 * power_mw)} uW"
 
 

@@ -106,12 +106,32 @@ class Scene:
         return largest if largest > 1e-6 else 0.01
 
     def focused(self, plane: int) -> NDArray[np.bool_]:
-        """Which sites lie within half the depth of focus of a plane, and nearer to it than to the other planes drawn."""
+        """Which sites lie within half the depth of focus of a plane, and nearer to it than to the other planes drawn.
+
+        Parameters
+        ----------
+        plane : int
+            Number of the plane, of those drawn.
+
+        Returns
+        -------
+        ndarray of bool, shape (n,)
+        """
         apart = np.abs(self.sites.xyz_um[:, 2] - self.depths_um[plane])
         return np.asarray(self.near(plane) & (apart <= self.bench.depth_of_focus_um / 2))
 
     def near(self, plane: int) -> NDArray[np.bool_]:
-        """Which sites lie nearer to a plane than to the other planes drawn."""
+        """Which sites lie nearer to a plane than to the other planes drawn.
+
+        Parameters
+        ----------
+        plane : int
+            Number of the plane, of those drawn.
+
+        Returns
+        -------
+        ndarray of bool, shape (n,)
+        """
         return np.asarray(np.abs(self.sites.xyz_um[:, 2:] - self.depths_um).argmin(axis=1) == plane)
 
 
@@ -142,7 +162,17 @@ def draw(scene: Scene, retrieval: Retrieval | None, wanted_uniformity: float | N
 
 
 def drawn_depths(sites: Sites) -> NDArray[np.float64]:
-    """Choose the depths of the planes drawn, um: those of the bright sites, at most `PLANES`, evenly picked."""
+    """Choose the depths of the planes drawn, um: those of the bright sites, at most `PLANES`, evenly picked.
+
+    Parameters
+    ----------
+    sites : Sites
+
+    Returns
+    -------
+    ndarray, shape (planes,)
+        Rising.
+    """
     depths = np.unique(sites.xyz_um[sites.bright, 2])
     chosen = np.linspace(0, len(depths) - 1, min(len(depths), PLANES)).round().astype(int)
     return np.asarray(depths[chosen])
@@ -290,8 +320,21 @@ def _field(scene: Scene) -> Picture:
 def field_picture(scene: Shown, depth: float, unit: float, box: Box, words: tuple[str, str, str]) -> Picture:
     """The light over the addressable field and its repeats by the pixel grid, logarithmic.
 
-    `unit` is the intensity that the picture counts in, `box` is where the light is wanted; `words` are what is wanted there, the name
-    of the colours and what tells the plane apart.
+    Parameters
+    ----------
+    scene : Shown
+    depth : float
+        Of the plane, um.
+    unit : float
+        Intensity that the picture counts in.
+    box : Box
+        Where the light is wanted: left, right, top, bottom, um.
+    words : (str, str, str)
+        What is wanted there, the name of the colours, and what tells the plane apart.
+
+    Returns
+    -------
+    Picture
     """
     from matplotlib.colors import LogNorm
     from matplotlib.patches import Rectangle
@@ -451,7 +494,16 @@ def _rings(
 
 
 def mask_picture(scene: Shown) -> Picture:
-    """The levels of the whole panel, with the pupil."""
+    """The levels of the whole panel, with the pupil.
+
+    Parameters
+    ----------
+    scene : Shown
+
+    Returns
+    -------
+    Picture
+    """
     from matplotlib.patches import Circle
 
     panel = scene.bench.panel
@@ -472,7 +524,16 @@ def mask_picture(scene: Shown) -> Picture:
 
 
 def mask_detail(scene: Shown) -> Picture:
-    """The phase of the pixels around the middle of the light, one by one."""
+    """The phase of the pixels around the middle of the light, one by one.
+
+    Parameters
+    ----------
+    scene : Shown
+
+    Returns
+    -------
+    Picture
+    """
     box = tuple(_middle(part, 96) for part in pupil_box(scene.path))
     figure, axes = _panel_axes(scene, (box[0], box[1]))
     phase = np.mod(scene.phase[box], 2 * np.pi)

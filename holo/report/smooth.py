@@ -103,7 +103,20 @@ def write_smooth_report(
 
 
 def smooth_summary(bench: Bench, made: SmoothDesign, title: str = "") -> dict[str, Any]:
-    """Gather the figures, derived numbers, warnings and record of a mask of continuous light, JSON-compatible."""
+    """Gather the figures, derived numbers, warnings and record of a mask of continuous light, JSON-compatible.
+
+    Parameters
+    ----------
+    bench : Bench
+    made : SmoothDesign
+    title : str
+        Of the page.
+
+    Returns
+    -------
+    dict
+        With what the report of sites has, too.
+    """
     found, sites = made.retrieval, made.prediction.sites
     options = made.mask.record["options"]
     return {
@@ -135,6 +148,10 @@ def _asked_power(made: SmoothDesign) -> float:
 
 def cut_lines(prediction: SmoothPrediction) -> dict[str, tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64], float]]:
     """Cut the light along a row and a column through the middle of its target.
+
+    Parameters
+    ----------
+    prediction : SmoothPrediction
 
     Returns
     -------
@@ -168,7 +185,17 @@ def _cuts_csv(prediction: SmoothPrediction) -> str:
 
 
 def draw_smooth(scene: SmoothScene, retrieval: SmoothRetrieval) -> list[Picture]:
-    """Draw all pictures of the report, in the order of the page."""
+    """Draw all pictures of the report, in the order of the page.
+
+    Parameters
+    ----------
+    scene : SmoothScene
+    retrieval : SmoothRetrieval
+
+    Returns
+    -------
+    list of Picture
+    """
     box = reach_um(scene.bench, scene.prediction.placed)
     with look():
         pictures = [_light(scene, box), _cuts(scene), _error(scene, box), _histogram(scene)]
@@ -317,6 +344,12 @@ def _all_bright(sites: Sites) -> bool:
 
 def verdict(bench: Bench, summary: dict[str, Any]) -> dict[str, Any]:
     """Say whether the search got where it should, what the levels cost, and what to do if it did not.
+
+    Parameters
+    ----------
+    bench : Bench
+    summary : dict
+        As `smooth_summary` gives it.
 
     Returns
     -------

@@ -49,6 +49,10 @@ class Picture:
 def look() -> Iterator[None]:
     """Draw in the look of all pictures, whatever the user's own settings of the drawing library are.
 
+    Yields
+    ------
+    None
+
     Examples
     --------
     >>> with look():
@@ -77,13 +81,33 @@ def look() -> Iterator[None]:
 
 
 def single_axes(width: float = 5.4, height: float = 4.4) -> tuple[Figure, Axes]:
-    """Make a figure of one set of axes, sizes in inches."""
+    """Make a figure of one set of axes, sizes in inches.
+
+    Parameters
+    ----------
+    width, height : float
+        Inches.
+
+    Returns
+    -------
+    (Figure, Axes)
+    """
     figure = new_figure(width, height)
     return figure, figure.add_subplot()
 
 
 def new_figure(width: float, height: float) -> Figure:
-    """Make a figure that no window shows, sizes in inches."""
+    """Make a figure that no window shows, sizes in inches.
+
+    Parameters
+    ----------
+    width, height : float
+        Inches.
+
+    Returns
+    -------
+    Figure
+    """
     from matplotlib.backends.backend_agg import FigureCanvasAgg
     from matplotlib.figure import Figure
 
@@ -117,7 +141,18 @@ def png(figure: Figure, colours: str = "gray") -> bytes:
 
 
 def palette(colours: str) -> list[int]:
-    """Give red, green and blue, one after the other, of 256 colours: a colour map, greys, and the marks blended with black and white."""
+    """Give red, green and blue, one after the other, of 256 colours: a colour map, greys, and the marks blended with black and white.
+
+    Parameters
+    ----------
+    colours : str
+        Name of a colour map.
+
+    Returns
+    -------
+    list of int
+        768 numbers from 0 to 255.
+    """
     from matplotlib import colormaps
     from matplotlib.colors import to_rgb
 
@@ -132,17 +167,51 @@ def palette(colours: str) -> list[int]:
 
 
 def colour_bar(figure: Figure, axes: Axes, drawn: ScalarMappable, label: str, **more: Any) -> Axes:
-    """Add a colour bar as high as the axes, and give its axes."""
+    """Add a colour bar as high as the axes, and give its axes.
+
+    Parameters
+    ----------
+    figure : Figure
+    axes : Axes
+    drawn : ScalarMappable
+        What the colours are of.
+    label : str
+    more : object
+        As ``Figure.colorbar`` takes it.
+
+    Returns
+    -------
+    Axes
+    """
     return figure.colorbar(drawn, cax=axes.inset_axes((1.03, 0, 0.045, 1)), label=label, **more).ax
 
 
 def legend_above(axes: Axes, columns: int, **more: Any) -> None:
-    """Add a legend of some columns above the axes."""
+    """Add a legend of some columns above the axes.
+
+    Parameters
+    ----------
+    axes : Axes
+    columns : int
+        Number of them.
+    more : object
+        As ``Axes.legend`` takes it.
+    """
     axes.legend(loc="lower center", bbox_to_anchor=(0.5, 1.0), ncols=columns, **more)
 
 
 def plane_axes(box: Box) -> tuple[Figure, Axes]:
-    """Make axes over a box (left, right, top, bottom) of the objective plane, um, y down."""
+    """Make axes over a box (left, right, top, bottom) of the objective plane, um, y down.
+
+    Parameters
+    ----------
+    box : Box
+        Left, right, top and bottom; top is the smaller.
+
+    Returns
+    -------
+    (Figure, Axes)
+    """
     left, right, top, bottom = box
     shape = np.clip((bottom - top) / (right - left), 0.55, 1.6)
     figure, axes = single_axes(5.4, 4.3 * shape + 0.9)
@@ -152,6 +221,16 @@ def plane_axes(box: Box) -> tuple[Figure, Axes]:
 
 def counted(number: int, name: str) -> str:
     """Write a number of things.
+
+    Parameters
+    ----------
+    number : int
+    name : str
+        In the singular.
+
+    Returns
+    -------
+    str
 
     Examples
     --------

@@ -66,14 +66,31 @@ class Demand:
         return value, (slope.reshape(-1) * fields).astype(np.complex64)
 
     def weights(self) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-        """Weight of the squared error of each site's intensity over `level`, and what that is to be."""
+        """Weight of the squared error of each site's intensity over `level`, and what that is to be.
+
+        Returns
+        -------
+        weight : ndarray, shape (n,)
+        wanted : ndarray, shape (n,)
+        """
         bright = self.target > 0
         over = np.divide(1, self.target, out=np.zeros(len(bright)), where=bright)
         weight = np.where(bright, over**2 / bright.sum(), self.darkness / max((~bright).sum(), 1))
         return weight, self.target
 
     def ratios(self, fields: Fields) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-        """Intensity over target of the bright sites, and of the dark ones over the mean of the bright, at no displacement."""
+        """Intensity over target of the bright sites, and of the dark ones over the mean of the bright, at no displacement.
+
+        Parameters
+        ----------
+        fields : ndarray of complex, shape (components, points)
+            At the n sites first.
+
+        Returns
+        -------
+        bright : ndarray, shape (bright,)
+        dark : ndarray, shape (dark,)
+        """
         intensity, bright = _intensity(fields)[: len(self.target)], self.target > 0
         return intensity[bright] / self.target[bright], intensity[~bright] / intensity[bright].mean()
 
@@ -112,6 +129,11 @@ class Panel:
         path : LightPath
         weights : ndarray, shape (components, rows, columns), optional
             What the components of the field take of a pixel's light, see `holo.field.vector.focus_weights`; by default one takes all.
+
+        Returns
+        -------
+        Panel
+            Whole pixels.
         """
         box = pupil_box(path)
         shares = np.ones((1, 1, 1)) if weights is None else weights
@@ -120,7 +142,18 @@ class Panel:
         return Panel(_part(path, box), light, full, 1)
 
     def binned(self, step: int) -> Panel:
-        """Take blocks of `step` x `step` pixels as one."""
+        """Take blocks of `step` x `step` pixels as one.
+
+        Parameters
+        ----------
+        step : int
+            From 1 up; 1 gives the panel itself.
+
+        Returns
+        -------
+        Panel
+            Less accurate the farther a site lies off the axis.
+        """
         if step == 1:
             return self
         path = self.path
@@ -132,7 +165,20 @@ class Panel:
         return Panel(coarse, light, self.full / step**2, step * self.step)
 
     def spread(self, phase: Any, onto: Panel) -> Any:
-        """Give every pixel of a finer panel the phase of its block here, on the device where it is."""
+        """Give every pixel of a finer panel the phase of its block here, on the device where it is.
+
+        Parameters
+        ----------
+        phase : ndarray, shape (rows, columns)
+            Of numpy or cupy.
+        onto : Panel
+            A panel of smaller blocks, of the same path.
+
+        Returns
+        -------
+        ndarray
+            In the shape of that panel.
+        """
         times = self.step // onto.step
         rows, columns = onto.light.shape[1:]
         return namespace(phase).ascontiguousarray(phase.repeat(times, axis=0).repeat(times, axis=1)[:rows, :columns])
@@ -175,16 +221,49 @@ class PanelLight:
         self._factor = (envelope / panel.full).astype(np.float32)
 
     def fields(self, pupil: NDArray[np.complex64]) -> NDArray[np.complex64]:
-        """Fields at the points, shape (components, points), of light whose amplitude the panel multiplies by `pupil`."""
+        """Fields at the points, shape (components, points), of light whose amplitude the panel multiplies by `pupil`.
+
+        Parameters
+        ----------
+        pupil : ndarray of complex64, shape (rows, columns)
+
+        Returns
+        -------
+        ndarray of complex64, shape (components, points)
+        """
         return np.stack([self.transform.forward(part * pupil) for part in self.panel.light]) * self._factor
 
     def back(self, slope: Fields) -> NDArray[np.complex64]:
-        """The adjoint of `fields`: what a slope at the points means for the pupil, shape (rows, columns)."""
+        """The adjoint of `fields`: what a slope at the points means for the pupil, shape (rows, columns).
+
+        Parameters
+        ----------
+        slope : ndarray of complex, shape (components, points)
+
+        Returns
+        -------
+        ndarray of complex64, shape (rows, columns)
+        """
         parts = zip(self.panel.light, slope * self._factor, strict=True)
         return np.asarray(sum(part.conj() * self.transform.adjoint(values) for part, values in parts), np.complex64)
 
     def phase_cost(self, demand: Demand, phase: NDArray[np.float32]) -> tuple[float, NDArray[np.float32], NDArray[np.complex64]]:
-        """Value of a demand on the light of a panel's phase, its gradient by the phase of each pixel, and the fields at the points."""
+        """Value of a demand on the light of a panel's phase, its gradient by the phase of each pixel, and the fields at the points.
+
+        Parameters
+        ----------
+        demand : Demand
+            On the light at the points.
+        phase : ndarray of float32, shape (rows, columns)
+            rad.
+
+        Returns
+        -------
+        value : float
+        slope : ndarray of float32, shape (rows, columns)
+            Per rad.
+        fields : ndarray of complex64, shape (components, points)
+        """
         pupil = unit_light(phase)
         fields = self.fields(pupil)
         value, slope = demand.cost(fields)
@@ -193,7 +272,18 @@ class PanelLight:
 
 @kernel
 def unit_light(phase: NDArray[np.float32]) -> NDArray[np.complex64]:
-    """``exp(i phase)``."""
+    """``exp(i phase)``.
+
+    Parameters
+    ----------
+    phase : ndarray of float32
+        rad.
+
+    Returns
+    -------
+    ndarray of complex64
+        Of the same shape.
+    """
     flat, light = phase.reshape(-1), np.empty(phase.size, np.complex64)
     for pixel in range(phase.size):
         light[pixel] = complex(np.cos(flat[pixel]), np.sin(flat[pixel]))
@@ -202,7 +292,20 @@ def unit_light(phase: NDArray[np.float32]) -> NDArray[np.complex64]:
 
 @kernel
 def across(unit: NDArray[np.complex64], back: NDArray[np.complex64]) -> NDArray[np.float32]:
-    """``Im(conj(unit) back)``: the slope by the phase, because ``d exp(i phi) = i exp(i phi) d phi``."""
+    """``Im(conj(unit) back)``: the slope by the phase, because ``d exp(i phi) = i exp(i phi) d phi``.
+
+    Parameters
+    ----------
+    unit : ndarray of complex64
+        Of modulus 1.
+    back : ndarray of complex64
+        Of the same shape.
+
+    Returns
+    -------
+    ndarray of float32
+        Of the same shape.
+    """
     one, other, slope = unit.reshape(-1), back.reshape(-1), np.empty(unit.size, np.float32)
     for pixel in range(unit.size):
         slope[pixel] = one[pixel].real * other[pixel].imag - one[pixel].imag * other[pixel].real

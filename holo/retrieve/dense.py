@@ -65,7 +65,13 @@ class DenseOptions:
             raise InputError(f"drift_nm: found {self.drift_nm!r}; allowed: a number from 0 to 10000")
 
     def displacements_um(self) -> NDArray[np.float64]:
-        """Displacements under which the demands hold, shape (1 or 5, 3), none first."""
+        """Displacements under which the demands hold, shape (1 or 5, 3), none first.
+
+        Returns
+        -------
+        ndarray, shape (1 or 5, 3)
+            (x, y, z).
+        """
         aside = self.drift_nm / 1e3 * np.array([[0, 0, 0], [1, 0, 0], [-1, 0, 0], [0, 1, 0], [0, -1, 0]], np.float64)
         return aside if self.drift_nm else aside[:1]
 

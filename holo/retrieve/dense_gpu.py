@@ -56,7 +56,16 @@ class GpuLight:
             self._planes.append((places, kind(panel, light, xyz_um[own], factor[own], device, self._room)))
 
     def fields(self, pupil: Any) -> Any:
-        """Fields at the points, shape (starts, components, points), of light times `pupil` of complex64, shape (starts, rows, columns)."""
+        """Fields at the points, shape (starts, components, points), of light times `pupil` of complex64, shape (starts, rows, columns).
+
+        Parameters
+        ----------
+        pupil : array on the device, complex64, shape (starts, rows, columns)
+
+        Returns
+        -------
+        array on the device, complex64, shape (starts, components, points)
+        """
         starts, components = len(pupil), len(self.panel.light)
         out = self._room("fields", (starts, components, self._points))
         for places, part in self._planes:
@@ -69,7 +78,16 @@ class GpuLight:
         return out
 
     def back(self, slope: Any) -> Any:
-        """The adjoint of `fields`, shape (starts, rows, columns)."""
+        """The adjoint of `fields`, shape (starts, rows, columns).
+
+        Parameters
+        ----------
+        slope : array on the device, complex64, shape (starts, components, points)
+
+        Returns
+        -------
+        array on the device, complex64, shape (starts, rows, columns)
+        """
         starts, components, _ = slope.shape
         out = self._room("back", (starts, *self.panel.light.shape[1:]))
         for number, (places, part) in enumerate(self._planes):
@@ -216,7 +234,17 @@ class PhaseCost(_Cost):
     """Of the phases of a panel, shape (starts, rows, columns)."""
 
     def unit(self, phases: Any) -> Any:
-        """``exp(i phase)``."""
+        """``exp(i phase)``.
+
+        Parameters
+        ----------
+        phases : array on the device, float32
+            rad.
+
+        Returns
+        -------
+        array on the device, complex64
+        """
         out = self._room("unit", phases.shape)
         gpu_kernel(KERNELS, "unit_light")((blocks_for(phases.size),), (GPU_THREADS,), (phases, out, phases.size))
         return out

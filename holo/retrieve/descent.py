@@ -216,6 +216,15 @@ def _like(number: float, array: Array) -> np.floating[Any]:
 def inner(one: Array, other: Array) -> float:
     """Sum of the products of two arrays of one shape, accumulated in float64 in an order that is always the same.
 
+    Parameters
+    ----------
+    one, other : ndarray
+        float32.
+
+    Returns
+    -------
+    float
+
     Examples
     --------
     >>> inner(np.full(10_000, 0.5, np.float32), np.ones(10_000, np.float32))

@@ -50,7 +50,18 @@ class Descents:
     """For each start the value and the figures at the start and after each step, shape (steps + 1, 1 + figures)."""
 
     def one(self, number: int) -> Descents:
-        """Give one of them alone."""
+        """Give one of them alone.
+
+        Parameters
+        ----------
+        number : int
+            From 0.
+
+        Returns
+        -------
+        Descents
+            With arrays of length 1 in front.
+        """
         chosen = slice(number, number + 1)
         return Descents(self.points[chosen], self.values[chosen], self.converged[chosen], self.interrupted, self.history[chosen])
 

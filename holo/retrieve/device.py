@@ -111,18 +111,46 @@ class DeviceLoop:
         self._free = {count: Repeated(partial(self.ask_free, count)) for count in (1, TOGETHER)}
 
     def run(self, name: str, blocks: tuple[int], threads: tuple[int], *arguments: Any, shared: int = 0) -> None:
-        """Run a kernel of level.cu."""
+        """Run a kernel of level.cu.
+
+        Parameters
+        ----------
+        name : str
+            As declared there.
+        blocks, threads : (int)
+            Shape of the grid, and of a block of it.
+        arguments : object
+            As the kernel declares them.
+        shared : int
+            Bytes of shared memory.
+        """
         gpu_kernel(self.source, name)(blocks, threads, arguments, shared_mem=shared)
 
     def each(self, name: str, *arguments: Any) -> None:
-        """Run a kernel of level.cu with a thread for each site."""
+        """Run a kernel of level.cu with a thread for each site.
+
+        Parameters
+        ----------
+        name : str
+            As declared there.
+        arguments : object
+            As the kernel declares them.
+        """
         self.run(name, (-(-self.transform.count // 128),), (128,), *arguments)
 
     # ---------------------------------------------------------------------------------------------------------------------
     # stages
 
     def put(self, weights: Real, phases: Real) -> None:
-        """Give the waves new weights and phases."""
+        """Give the waves new weights and phases.
+
+        Parameters
+        ----------
+        weights : ndarray, shape (n,)
+            Above 0.
+        phases : ndarray, shape (n,)
+            rad.
+        """
         logarithm = np.log(weights)
         self.arrays["weight"].set((logarithm - logarithm.max()).astype(np.float32))
         self.arrays["phase"].set(phases.astype(np.float32))
@@ -130,11 +158,24 @@ class DeviceLoop:
         self.arrays["state"].fill(0)
 
     def pace(self, gain: float, lead: float) -> None:
-        """Set the exponent of the weight update, and how many times as far as the light the phases go."""
+        """Set the exponent of the weight update, and how many times as far as the light the phases go.
+
+        Parameters
+        ----------
+        gain, lead : float
+        """
         self.arrays["pace"].set(np.array([gain, lead], np.float32))
 
     def free(self, count: int, gain: float, lead: float = 1.0) -> None:
-        """Iterate with phases that follow the light."""
+        """Iterate with phases that follow the light.
+
+        Parameters
+        ----------
+        count : int
+            Iterations.
+        gain, lead : float
+            See `pace`.
+        """
         self.pace(gain, lead)
         for _ in range(count // TOGETHER):
             self._free[TOGETHER]()
@@ -142,14 +183,30 @@ class DeviceLoop:
             self._free[1]()
 
     def spread(self, hold: bool = False) -> None:
-        """Put the present superposition onto the bands."""
+        """Put the present superposition onto the bands.
+
+        Parameters
+        ----------
+        hold : bool
+            Whether to do nothing once the stage has ended.
+        """
         transform = self.transform
         blocks = (-(-self.bright * WIDTH // 128),)
         self.run("spread_search", blocks, (128,), self.search, transform.places, transform.cells, np.int32(hold))
         transform.rows_out(self.done if hold else None)
 
     def iterate(self, hold: bool, uniformity: float = 1.0, limit: int = 0, patient: bool = False) -> None:
-        """Ask for an iteration; with the phases held it does nothing once the stage has ended."""
+        """Ask for an iteration; with the phases held it does nothing once the stage has ended.
+
+        Parameters
+        ----------
+        hold : bool
+            Whether the phases of the sites are held.
+        uniformity, limit : float
+            Where a stage with phases held ends: figure, and number of iterations.
+        patient : bool
+            Whether it also ends where it no longer helps.
+        """
         transform, done = self.transform, self.done if hold else None
         self.spread(hold)
         transform.columns("replace", transform.light, done)
@@ -159,17 +216,41 @@ class DeviceLoop:
         self.run("gather_search", blocks, threads, transform.back, transform.places, self.search, *numbers, shared=8 * threads[0])
 
     def ask_free(self, count: int) -> None:
-        """Ask for iterations with free phases, as set by `pace`."""
+        """Ask for iterations with free phases, as set by `pace`.
+
+        Parameters
+        ----------
+        count : int
+            Iterations.
+        """
         for _ in range(count):
             self.iterate(False)
 
     def ask_hold(self, count: int, uniformity: float, limit: int, patient: bool) -> None:
-        """Ask for iterations with the phases held."""
+        """Ask for iterations with the phases held.
+
+        Parameters
+        ----------
+        count : int
+            Iterations.
+        uniformity, limit, patient : float
+            See `iterate`.
+        """
         for _ in range(count):
             self.iterate(True, uniformity, limit, patient)
 
     def hold(self, uniformity: float, limit: int, patient: bool = True) -> None:
-        """Level the sites with their phases held, until that is good enough or no longer helps."""
+        """Level the sites with their phases held, until that is good enough or no longer helps.
+
+        Parameters
+        ----------
+        uniformity : float
+            That is good enough.
+        limit : int
+            Most iterations.
+        patient : bool
+            Whether to end where it no longer helps.
+        """
         limit = min(limit, ROOM)
         self.begin()
         step = Repeated(lambda: self.ask_hold(TOGETHER // 2, uniformity, limit, patient))
@@ -188,7 +269,12 @@ class DeviceLoop:
         self.run("start_hold", (1,), (1,), self.arrays["state"])
 
     def ended(self) -> bool:
-        """Whether such a stage has ended; waits for the device."""
+        """Whether such a stage has ended; waits for the device.
+
+        Returns
+        -------
+        bool
+        """
         return bool(to_host(self.arrays["state"])[DONE])
 
     def turn(self, unit: Any, best: Any, uniformity: float, darkness: float, limit: int, scale: float, momentum: float) -> None:
@@ -226,7 +312,13 @@ class DeviceLoop:
             best[...] = unit
 
     def load(self, values: NDArray[np.complexfloating[Any, Any]]) -> None:
-        """Take any values for the next `DeviceTransform.spread`."""
+        """Take any values for the next `DeviceTransform.spread`.
+
+        Parameters
+        ----------
+        values : ndarray of complex, shape (n,)
+            Of bright sites and dark ones.
+        """
         self.transform.values.set(np.asarray(values, np.complex64))
         self.run("prepare_values", (1,), (THREADS,), self.search)
 
@@ -236,7 +328,12 @@ class DeviceLoop:
         self.iterate(False)
 
     def found(self) -> Found:
-        """Bring the numbers to the host; waits for the device."""
+        """Bring the numbers to the host; waits for the device.
+
+        Returns
+        -------
+        Found
+        """
         state, result = to_host(self.arrays["state"]), to_host(self.arrays["result"])
         weights = np.exp(to_host(self.arrays["weight"]).astype(np.float64))
         efficiency, uniformity, spread, bound, crosstalk = (float(value) for value in result)

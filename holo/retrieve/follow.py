@@ -75,7 +75,16 @@ class Followed:
 
 
 def beam_middle(path: LightPath) -> Real:
-    """Mean over the beam, weighted with its amplitude, of the phase that a move by 1 um in x, y and z adds to a wave, rad, shape (3,)."""
+    """Mean over the beam, weighted with its amplitude, of the phase that a move by 1 um in x, y and z adds to a wave, rad, shape (3,).
+
+    Parameters
+    ----------
+    path : LightPath
+
+    Returns
+    -------
+    ndarray, shape (3,)
+    """
     across, down = path.amplitude.sum(axis=0) @ path.x_um, path.amplitude.sum(axis=1) @ path.y_um
     return np.array([path.scale * across, path.scale * down, np.vdot(path.amplitude, path.defocus)]) / path.amplitude_sum
 

@@ -76,7 +76,17 @@ def _over(size: int, each: int) -> int:
 
 
 def blocks_for(size: int) -> int:
-    """Blocks of threads that share out a loop over `size` numbers."""
+    """Blocks of threads that share out a loop over `size` numbers.
+
+    Parameters
+    ----------
+    size : int
+        Of the loop.
+
+    Returns
+    -------
+    int
+    """
     return min(_over(size, GPU_THREADS), WANTED)
 
 
@@ -106,7 +116,14 @@ class SparseMatrix:
         self._parts = tuple(to_device(part, device) for part in parts)
 
     def apply(self, values: Any, out: Any) -> None:
-        """Ask for its products with vectors, shape (many, columns), to be written to `out`, shape (many, rows)."""
+        """Ask for its products with vectors, shape (many, columns), to be written to `out`, shape (many, rows).
+
+        Parameters
+        ----------
+        values : array on the device, shape (many, columns)
+        out : array on the device, shape (many, rows)
+            Filled in place.
+        """
         rows, columns = self._shape
         grid = (_over(rows, FEW_THREADS), out.size // rows)
         gpu_kernel(SIMPLE, "multiply_sparse")(grid, (FEW_THREADS,), (*self._parts, values, out, rows, columns))

@@ -158,7 +158,21 @@ def _best(starts: list[Start], count: int) -> list[Start]:
 
 
 def begin(small: PanelLight, demand: Demand, fields: Fields) -> NDArray[np.float32]:
-    """Amplitudes of the blocks whose light tends to given fields, shape (2, rows, columns), scaled to the level wanted."""
+    """Amplitudes of the blocks whose light tends to given fields, shape (2, rows, columns), scaled to the level wanted.
+
+    Parameters
+    ----------
+    small : PanelLight
+        Light of blocks of pixels.
+    demand : Demand
+    fields : ndarray of complex, shape (components, points)
+        Wanted.
+
+    Returns
+    -------
+    ndarray of float32
+        Real and imaginary parts.
+    """
     pupil = small.back(fields)
     got = demand.ratios(small.fields(pupil))[0].mean()
     return np.stack([pupil.real, pupil.imag]) * np.float32(np.sqrt(demand.level / got))

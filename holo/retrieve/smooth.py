@@ -179,12 +179,37 @@ def _chosen(effort: str) -> SmoothEffort:
 
 
 def total_power(window: WindowTransform) -> float:
-    """Sum of ``|V|^2`` over the whole grid of a window: Parseval's theorem."""
+    """Sum of ``|V|^2`` over the whole grid of a window: Parseval's theorem.
+
+    Parameters
+    ----------
+    window : WindowTransform
+        Whose beam counts.
+
+    Returns
+    -------
+    float
+        In the unit of its fields, squared.
+    """
     return float(window.grid[0] * window.grid[1] * np.sum(np.square(window.amplitude, dtype=np.float64)))
 
 
 def scaled_goal(window: WindowTransform, target: Array, region: NDArray[np.bool_], power: float) -> Array:
     """Intensity ``|V|^2`` wanted at each point of a window: the target scaled to its share of the power; 0 outside the region.
+
+    Parameters
+    ----------
+    window : WindowTransform
+    target : ndarray, shape (ny, nx)
+        In any unit.
+    region : ndarray of bool, shape (ny, nx)
+        Signal region.
+    power : float
+        Share of the light that goes there, between 0 and 1.
+
+    Returns
+    -------
+    ndarray, shape (ny, nx)
 
     Raises
     ------
@@ -204,6 +229,18 @@ def scaled_goal(window: WindowTransform, target: Array, region: NDArray[np.bool_
 
 def spread_of(intensity: Array, target: Array) -> float:
     """Standard deviation of intensity over target, over its mean: the rms error.
+
+    Parameters
+    ----------
+    intensity : ndarray
+        Of numpy or cupy.
+    target : ndarray
+        Of the same shape, above 0.
+
+    Returns
+    -------
+    float
+        0.01 for 1 %.
 
     Examples
     --------
@@ -250,7 +287,16 @@ def vortices(fields: NDArray[np.complexfloating[Any, Any]]) -> NDArray[np.int8]:
 
 
 def plaquettes(points: NDArray[np.bool_]) -> NDArray[np.bool_]:
-    """Cells of a grid all of whose corners are among some points."""
+    """Cells of a grid all of whose corners are among some points.
+
+    Parameters
+    ----------
+    points : ndarray of bool, shape (ny, nx)
+
+    Returns
+    -------
+    ndarray of bool, shape (ny - 1, nx - 1)
+    """
     return points[1:, 1:] & points[1:, :-1] & points[:-1, 1:] & points[:-1, :-1]
 
 
@@ -260,6 +306,22 @@ def plaquettes(points: NDArray[np.bool_]) -> NDArray[np.bool_]:
 
 def start_phase(window: WindowTransform, target: Array, region: NDArray[np.bool_], power: float, device: Device = CPU) -> Real:
     """Phase, as ``theta`` of the window, that carries the beam onto the target and a halo around it; a transport is solved on a device.
+
+    Parameters
+    ----------
+    window : WindowTransform
+    target : ndarray, shape (ny, nx)
+        In any unit.
+    region : ndarray of bool, shape (ny, nx)
+        Signal region.
+    power : float
+        Share of the light that goes there, between 0 and 1.
+    device : Device
+
+    Returns
+    -------
+    ndarray
+        rad, float32, in the shape of the window's box.
 
     Notes
     -----

@@ -90,7 +90,26 @@ class Stage:
     progress: Progress | None
 
     def apply(self, name: str, state: State) -> tuple[State, Real]:
-        """Fields of the present superposition: the state with their moduli, and their phases."""
+        """Fields of the present superposition: the state with their moduli, and their phases.
+
+        Parameters
+        ----------
+        name : str
+            Of the stage, for the history.
+        state : State
+            Whose superposition is taken.
+
+        Returns
+        -------
+        state : State
+        phases : ndarray, shape (n,)
+            rad.
+
+        Raises
+        ------
+        RetrievalError
+            If a site gets no light.
+        """
         fields = self.transform.project(state.waves)
         moduli = abs(fields).astype(np.float64)
         if not np.all(moduli > 0):
@@ -103,12 +122,37 @@ class Stage:
         return replace(state, moduli=moduli, history=(*state.history, (name, *level))), np.angle(fields).astype(np.float64)
 
     def figures(self, moduli: Real) -> tuple[float, float]:
-        """Efficiency, pixel envelope left out, and uniformity."""
+        """Efficiency, pixel envelope left out, and uniformity.
+
+        Parameters
+        ----------
+        moduli : ndarray, shape (n,)
+            Of the fields at the sites.
+
+        Returns
+        -------
+        efficiency, uniformity : float
+        """
         ratio = (moduli / self.goal) ** 2
         return float(np.sum((moduli / self.full) ** 2)), uniformity_of(ratio)
 
     def free(self, name: str, state: State, count: int, gain: float) -> State:
-        """Iterate with the phases of the sites following the light."""
+        """Iterate with the phases of the sites following the light.
+
+        Parameters
+        ----------
+        name : str
+            Of the stage, for the history.
+        state : State
+        count : int
+            Iterations.
+        gain : float
+            Exponent of the update of the weights.
+
+        Returns
+        -------
+        State
+        """
         for _ in range(count):
             state, phases = self.apply(name, state)
             weights = normalised(np.log(state.weights) + gain * np.log(self.goal / state.moduli))
@@ -116,7 +160,20 @@ class Stage:
         return state
 
     def hold(self, state: State, uniformity: float, limit: int) -> State:
-        """Level the sites with their phases held, as far as that goes quickly; keeps the best weights that were seen."""
+        """Level the sites with their phases held, as far as that goes quickly; keeps the best weights that were seen.
+
+        Parameters
+        ----------
+        state : State
+        uniformity : float
+            That is good enough.
+        limit : int
+            Most iterations.
+
+        Returns
+        -------
+        State
+        """
         best, errors = state, [np.inf]
         points: list[Real] = []
         steps: list[Real] = []
@@ -135,11 +192,33 @@ class Stage:
         return replace(best, history=state.history)
 
     def bound(self, state: State) -> float:
-        """Level that the weights would give all sites alike; no mask with these site phases gives more."""
+        """Level that the weights would give all sites alike; no mask with these site phases gives more.
+
+        Parameters
+        ----------
+        state : State
+
+        Returns
+        -------
+        float
+            Relative to an unsplit focus, as an amplitude.
+        """
         return bound_of(state, self.goal, self.full)
 
     def mask_phase(self, state: State, moved_um: tuple[float, float]) -> NDArray[np.float32]:
-        """Phase of the mask over the whole panel, its light moved (`SiteTransform.mask_phase`)."""
+        """Phase of the mask over the whole panel, its light moved (`SiteTransform.mask_phase`).
+
+        Parameters
+        ----------
+        state : State
+        moved_um : (float, float)
+            (x, y).
+
+        Returns
+        -------
+        ndarray of float32, shape (rows, columns)
+            In [0, 2 pi).
+        """
         whole = self.transform
         if not whole.covers_panel:
             whole = SiteTransform(whole.path, self.points, whole_panel=True)
@@ -158,6 +237,11 @@ class Stage:
             Where to stop.
         limit : int
             Most turns.
+
+        Returns
+        -------
+        Turned
+            What the pixels were turned by, and what came of it.
         """
         count, history = len(self.goal), state.history
         transform = self.transform.moved(np.concatenate([self.points, dark]))
@@ -205,14 +289,38 @@ class DeviceStage:
     progress: Progress | None
 
     def apply(self, name: str, state: State) -> tuple[State, Real]:
-        """As `Stage.apply`."""
+        """As `Stage.apply`.
+
+        Parameters
+        ----------
+        name : str
+        state : State
+
+        Returns
+        -------
+        state : State
+        phases : ndarray, shape (n,)
+            rad.
+        """
         self.loop.put(state.weights, state.phases)
         self.loop.measure()
         found = self.loop.found()
         return replace(self._followed(name, state, found), weights=state.weights, phases=state.phases), found.phases
 
     def free(self, name: str, state: State, count: int, gain: float) -> State:
-        """As `Stage.free`."""
+        """As `Stage.free`.
+
+        Parameters
+        ----------
+        name : str
+        state : State
+        count : int
+        gain : float
+
+        Returns
+        -------
+        State
+        """
         if not count:
             return state
         self.loop.put(state.weights, state.phases)
@@ -220,24 +328,67 @@ class DeviceStage:
         return self._followed(name, state, self.loop.found())
 
     def hold(self, state: State, uniformity: float, limit: int) -> State:
-        """As `Stage.hold`."""
+        """As `Stage.hold`.
+
+        Parameters
+        ----------
+        state : State
+        uniformity : float
+        limit : int
+
+        Returns
+        -------
+        State
+        """
         self.loop.put(state.weights, state.phases)
         self.loop.hold(uniformity, limit)
         self.loop.measure()
         return self._followed("hold", state, self.loop.found())
 
     def bound(self, state: State) -> float:
-        """As `Stage.bound`."""
+        """As `Stage.bound`.
+
+        Parameters
+        ----------
+        state : State
+
+        Returns
+        -------
+        float
+        """
         return bound_of(state, self.goal, self.full)
 
     def mask_phase(self, state: State, moved_um: tuple[float, float]) -> NDArray[np.float32]:
-        """As `Stage.mask_phase`."""
+        """As `Stage.mask_phase`.
+
+        Parameters
+        ----------
+        state : State
+        moved_um : (float, float)
+
+        Returns
+        -------
+        ndarray of float32, shape (rows, columns)
+            In [0, 2 pi).
+        """
         self.loop.put(state.weights, state.phases)
         self.loop.spread()
         return self.loop.transform.mask_phase(moved_um)
 
     def turn(self, dark: Real, state: State, uniformity: float, darkness: float, limit: int) -> Turned:
-        """As `Stage.turn`."""
+        """As `Stage.turn`.
+
+        Parameters
+        ----------
+        dark : ndarray, shape (n, 3)
+        state : State
+        uniformity, darkness : float
+        limit : int
+
+        Returns
+        -------
+        Turned
+        """
         transform = DeviceTransform(self.loop.transform.path, np.concatenate([self.points, dark]), whole_panel=True)
         loop = DeviceLoop(transform, self.goal, self.full)
         loop.load(np.concatenate([state.waves, np.zeros(len(dark))]))
@@ -269,7 +420,23 @@ class DeviceStage:
 
 
 def stage_on(path: LightPath, points: Real, goal: Real, progress: Progress | None, device: Device) -> Stage | DeviceStage:
-    """The stages for some sites on the whole panel."""
+    """The stages for some sites on the whole panel.
+
+    Parameters
+    ----------
+    path : LightPath
+    points : ndarray, shape (n, 3)
+        Of the bright sites, um.
+    goal : ndarray, shape (n,)
+        Wanted amplitudes, relative.
+    progress : callable or None
+        Called with stage, number of the iteration and uniformity.
+    device : Device
+
+    Returns
+    -------
+    Stage or DeviceStage
+    """
     if device.is_gpu:
         loop = DeviceLoop(DeviceTransform(path, points, whole_panel=True), goal, path.amplitude_sum)
         return DeviceStage(loop, points, goal, path.amplitude_sum, progress)
@@ -277,18 +444,52 @@ def stage_on(path: LightPath, points: Real, goal: Real, progress: Progress | Non
 
 
 def bound_of(state: State, goal: Real, full: float) -> float:
-    """Level that the weights of a state would give all sites alike, over the field of an unsplit focus."""
+    """Level that the weights of a state would give all sites alike, over the field of an unsplit focus.
+
+    Parameters
+    ----------
+    state : State
+    goal : ndarray, shape (n,)
+        Wanted amplitudes, relative.
+    full : float
+        Field of an unsplit focus.
+
+    Returns
+    -------
+    float
+        Amplitude.
+    """
     return float(state.weights @ state.moduli / (state.weights @ goal)) / full
 
 
 def normalised(logarithm: Real) -> Real:
-    """Weights of mean 1; none vanishes for good, as one would whose site gets its light from a close neighbour."""
+    """Weights of mean 1; none vanishes for good, as one would whose site gets its light from a close neighbour.
+
+    Parameters
+    ----------
+    logarithm : ndarray, shape (n,)
+        Of the weights.
+
+    Returns
+    -------
+    ndarray, shape (n,)
+    """
     weights = np.exp(np.maximum(logarithm - logarithm.max(), LOWEST))
     return np.asarray(weights / weights.mean())
 
 
 def accelerated(points: list[Real], steps: list[Real]) -> Real:
-    """Next point of Anderson's method from the last ones and the plain steps they ask for (Walker and Ni 2011, eq. 2.4)."""
+    """Next point of Anderson's method from the last ones and the plain steps they ask for (Walker and Ni 2011, eq. 2.4).
+
+    Parameters
+    ----------
+    points, steps : list of ndarray, shape (n,)
+        The oldest first.
+
+    Returns
+    -------
+    ndarray, shape (n,)
+    """
     if len(points) == 1:
         return points[-1] + steps[-1]
     moves = np.diff(np.array(points), axis=0).T

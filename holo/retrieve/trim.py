@@ -46,6 +46,16 @@ def uniformity_of(ratio: NDArray[np.float64]) -> float:
 
     Di Leonardo, Ianni and Ruocco, Opt. Express 15, 1913 (2007), section 2.
 
+    Parameters
+    ----------
+    ratio : ndarray, shape (n,)
+        From 0 up.
+
+    Returns
+    -------
+    float
+        1 where all are alike, 0 where one gets nothing.
+
     Examples
     --------
     >>> uniformity_of(np.array([0.5, 1.0, 1.5]))
