@@ -120,10 +120,12 @@ def design_smooth(
 
     Parameters
     ----------
-    bench, arrangement, registration, options, sources
+    bench, arrangement, registration, options
         As for `holo.design.design`. Nothing here is random, so the seed does not matter.
     progress : callable, optional
         Called after each iteration; see `holo.retrieve.smooth.Progress`.
+    sources
+        As for `holo.design.design`.
 
     Returns
     -------

@@ -92,9 +92,11 @@ def look_at(counts: Single, usable: NDArray[np.bool_], perfect: Single, half_wid
 
     Parameters
     ----------
-    counts, perfect : ndarray, shape (spots, side, side)
-        Windows of the frame, and what perfect spots would be there.
+    counts : ndarray, shape (spots, side, side)
+        Windows of the frame.
     usable : ndarray of bool, same shape
+    perfect : ndarray, same shape
+        What perfect spots would be there.
     half_width : float
         That of the windows, in wavelength / NA.
 

@@ -271,6 +271,12 @@ def fit_spots(
 
     Parameters
     ----------
+    signal, level, floor : ndarray, shape (rows, columns)
+        Counts, background and variance of the background's noise.
+    usable : ndarray of bool, shape (rows, columns)
+        Pixels that count.
+    slope : float
+        Variance per count of light.
     spots : ndarray, shape (n, 5)
         The start; becomes the result.
     reach : ndarray, shape (n,)

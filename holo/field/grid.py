@@ -149,10 +149,12 @@ def spread_rows(
         Of the points.
     first, last : ndarray of int, shape (rows,)
         Range of the points whose kernels reach each row; the points come in the order of their rows.
-    start_row, start_column : ndarray of int, shape (n,)
+    start_row : ndarray of int, shape (n,)
         Where on the grid the kernel of each point begins.
-    row_weight, column_weight : ndarray, shape (n, width)
+    row_weight : ndarray, shape (n, width)
         Of the kernel.
+    start_column, column_weight
+        The same along the other axis.
     out : ndarray of complex64, shape (rows or more, length)
         Filled in place.
     begin, end : int
@@ -190,10 +192,12 @@ def gather(
     Parameters
     ----------
     bands : ndarray of complex64, shape (rows, length)
-    start_row, start_column : ndarray of int, shape (n,)
+    start_row : ndarray of int, shape (n,)
         Where on the grid the kernel of each point begins.
-    row_weight, column_weight : ndarray, shape (n, width)
+    row_weight : ndarray, shape (n, width)
         Of the kernel.
+    start_column, column_weight
+        The same along the other axis.
     order : ndarray of int, shape (n,)
         Numbers of the points.
     fields : ndarray of complex64, shape (n,)
