@@ -52,6 +52,7 @@ class Field:
     signal: Image
     """Counts less the background."""
     usable: Flags
+    """Pixels that count, shape (rows, columns)."""
     floor: Image
     """Variance of the background."""
     slope: float

@@ -55,6 +55,7 @@ class Chances:
     disagreement: float
     """Mean standard error of the probabilities, from the scatter of the chains."""
     rounds: int
+    """How often all sites were drawn."""
 
 
 @kernel

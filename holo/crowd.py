@@ -57,6 +57,7 @@ class ImageFit:
     """By how much the light of each lies beside its site, shape (n, 2)."""
     shift_error_px: Floats
     converged: bool
+    """Whether the fit came to rest."""
     gain: float
     """By how much chi^2 is smaller than with the lattice shifted by half a cell, the best of three ways."""
     loss: float

@@ -35,6 +35,7 @@ class Normal:
     value: Image
     """... with these entries of the matrix."""
     diagonal: Real
+    """Of the matrix of the sites, shape (n,)."""
     pull: Real
     """Right-hand side, shape (n,)."""
     shapes: Real

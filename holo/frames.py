@@ -57,6 +57,7 @@ class Frame:
     saturated: NDArray[np.bool_]
     """Pixels that reached the top of the camera's range in any shot, shape (rows, columns)."""
     shots: int
+    """How many `signal` is the mean of."""
     electrons_per_count: float | None
     """Electrons that make one count; from the camera's description, else from the differences between the shots; None if neither tells."""
     rounding: float = 0.0

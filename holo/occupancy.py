@@ -90,9 +90,11 @@ class Occupancy:
     method: str
     """One of `METHODS`."""
     spread: Spread
+    """Of an atom's light over the pixels, as it was used."""
     limit: float | None
     """That share if nothing but the statistics of photons mattered and no spots overlapped; None if the electrons per count are unknown."""
     notes: tuple[str, ...]
+    """Warnings."""
 
     def __len__(self) -> int:
         return len(self.sites)

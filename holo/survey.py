@@ -67,6 +67,7 @@ class Survey:
     crowded: bool
     """Whether the lattice was fitted to the whole image because the atoms overlap."""
     notes: tuple[str, ...]
+    """Warnings."""
 
     def summary(self) -> dict[str, Any]:
         """Give the single figures as JSON-compatible values.

@@ -45,8 +45,11 @@ class Limit:
     """What a value of a term may be."""
 
     low: float
+    """Least value allowed."""
     high: float
+    """Greatest value allowed."""
     whole: bool = False
+    """Whether whole numbers only are allowed."""
 
     def check(self, where: str, value: object) -> None:
         """Refuse a value that does not lie between the limits, both included.

@@ -60,6 +60,7 @@ class Track:
     shift_um: Floats | None
     """The same in the objective plane, (x, y); None where the registration does not tell it."""
     error_um: Floats | None
+    """Standard errors of `shift_um`, shape (2,); None where that is None."""
     misfit: Misfit
     """Of the atoms on the lattice, px."""
     outliers: int
@@ -68,6 +69,7 @@ class Track:
     """Logarithm of the odds of atoms on the lattice against atoms that lie anywhere; of an image of crowded atoms, half the gain in chi^2
     over the lattice shifted by half a cell."""
     notes: tuple[str, ...]
+    """Warnings."""
 
     def summary(self) -> dict[str, Any]:
         """Give the figures as JSON-compatible values.

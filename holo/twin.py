@@ -94,12 +94,17 @@ class Sensor:
     electrons_at_peak: float
     """Mean electrons of the brightest pixel that lies farther than `EXPOSED_BEYOND_UM` from the undiffracted spot."""
     electrons_per_count: float
+    """Gain of the camera."""
     read_noise_electrons: float
+    """Standard deviation, a pixel and shot."""
     offset_counts: float
+    """What a pixel without light shows."""
     vignetting: float
     """Loss in the corners; it grows with the square of the distance from the camera's middle."""
     hot_pixels: int
+    """How many there are."""
     shots: int
+    """Of a frame."""
 
 
 @dataclass(frozen=True)

@@ -83,6 +83,7 @@ class Terms:
     """What is fitted: Noll indices of the phase, from 4 up, and of the logarithm of the amplitude, from 2 up."""
 
     phase: tuple[int, ...]
+    """Rising."""
     amplitude: tuple[int, ...] = ()
 
     @property

@@ -78,7 +78,9 @@ class Scene:
     bench: Bench
     path: LightPath
     levels: NDArray[np.integer[Any]]
+    """As the panel shows them, shape (rows, columns)."""
     phase: NDArray[np.float64]
+    """That they make, rad, shape (rows, columns)."""
     prediction: Prediction
     depths_um: NDArray[np.float64]
     """Planes that are drawn."""

@@ -49,7 +49,9 @@ class SmoothScene:
     bench: Bench
     path: LightPath
     levels: NDArray[np.integer[Any]]
+    """As the panel shows them, shape (rows, columns)."""
     phase: NDArray[np.float64]
+    """That they make, rad, shape (rows, columns)."""
     prediction: SmoothPrediction
 
     @property

@@ -80,6 +80,7 @@ class SmoothRetrieval:
     vortices: int
     """Points in that bright part around which the phase turns."""
     iterations: int
+    """Steps of the descent."""
     converged: bool
     """Whether the wanted error was reached."""
     interrupted: bool

@@ -48,7 +48,9 @@ class Turned:
     angle: NDArray[np.float32]
     """By how much each pixel was turned, rad, shape (rows, columns)."""
     moduli: Real
+    """Of the fields at the bright sites, shape (n,)."""
     crosstalk: float
+    """Highest intensity of a dark site over the mean of the bright ones."""
     history: History
 
 
@@ -57,8 +59,11 @@ class State:
     """Where a search stands: the superposition, the fields it gave when last tried, and the way it came."""
 
     weights: Real
+    """Shape (n,), of mean 1."""
     phases: Real
+    """Shape (n,), rad."""
     moduli: Real
+    """Of the fields at the sites, shape (n,)."""
     history: History = ()
 
     @property
