@@ -76,6 +76,11 @@ class Affine:
         ------
         InputError
             Unless all are finite numbers.
+
+        Examples
+        --------
+        >>> Affine([[5, 0], [0, 5]], [60, 40]).apply([[2, 1]])
+        array([[70., 45.]])
         """
         check_finite("points", points)
         return np.asarray(points, dtype=np.float64).reshape(-1, 2) @ self.matrix.T + self.offset
@@ -96,6 +101,11 @@ class Affine:
         Notes
         -----
         With ``A = inv(M)`` and ``b = -A t``: ``dA = -A dM A`` and ``db = -A dM b - A dt``.
+
+        Examples
+        --------
+        >>> Affine([[5, 0], [0, 5]], [60, 40]).inverse().apply([[70, 45]])
+        array([[2., 1.]])
         """
         sizes = np.linalg.svd(self.matrix, compute_uv=False)
         if sizes[1] <= 1e-12 * max(sizes[0], 1.0):
@@ -146,6 +156,11 @@ class Affine:
         ------
         InputError
             If the covariance is not known.
+
+        Examples
+        --------
+        >>> Affine(np.eye(2), [0, 0], np.diag([1, 1, 1, 1, 4, 9]) * 1e-4).errors()
+        array([0.01, 0.01, 0.01, 0.01, 0.02, 0.03])
         """
         return np.sqrt(np.clip(np.diag(self._known_covariance()), 0, None))
 
@@ -165,6 +180,13 @@ class Affine:
         ------
         InputError
             If the covariance is not known.
+
+        Examples
+        --------
+        >>> fixed = Affine(np.eye(2), [0, 0], np.diag([0, 0, 0, 0, 4, 9]) * 1e-4)
+        >>> fixed.prediction_error([[0, 0], [100, 0]])
+        array([[0.02, 0.03],
+               [0.02, 0.03]])
         """
         rows = _design(np.asarray(points, dtype=np.float64).reshape(-1, 2))
         variances = np.einsum("nak,kl,nal->na", rows, self._known_covariance(), rows)

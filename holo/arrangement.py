@@ -165,6 +165,11 @@ class Arrangement:
         Returns
         -------
         Arrangement
+
+        Examples
+        --------
+        >>> block(2, 1).shifted(0.5, 3).ij.tolist()
+        [[0.5, 3.0], [1.5, 3.0]]
         """
         return replace(self, ij=self.ij + np.array([di, dj]))
 
@@ -262,6 +267,11 @@ class Arrangement:
         ------
         InputError
             If there is neither one finite number nor one for each site.
+
+        Examples
+        --------
+        >>> block(2, 1).at_depth([0, 5]).z_um
+        array([0., 5.])
         """
         return replace(self, z_um=_per_site(z_um, len(self)))
 

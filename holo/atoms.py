@@ -147,6 +147,12 @@ class Species:
         dict of str to Number
             Masses in u, splittings in GHz, wavelengths in vacuum in nm, linewidths in MHz, dipoles and remainder in atomic units, as
             the names end.
+
+        Examples
+        --------
+        >>> found = known_species()["Rb-87"].numbers()["D2 wavelength_nm"]
+        >>> found.value, found.error
+        (780.241209686, 1.3e-08)
         """
         found = {"mass_u": self.mass_u, "hyperfine_ghz": self.hyperfine_ghz, "remainder_au": self.remainder_au}
         for line in self.lines:

@@ -110,6 +110,12 @@ class DesignOptions:
         options : DesignOptions
         device : Device
             The CPU, with a note, where there is no GPU.
+
+        Examples
+        --------
+        >>> options, device = DesignOptions(device="cpu").on_device()
+        >>> options.device, device.is_gpu
+        ('cpu', False)
         """
         found = find_device(self.device)
         return replace(self, device=found.name), found
@@ -160,6 +166,11 @@ class Correction:
         -------
         dict of str to list of float
             Lists ``factor``, ``real`` and ``imaginary``, of JSON's own types.
+
+        Examples
+        --------
+        >>> Correction(np.array([1.1, 0.9]), np.array([1, 1j])).recorded()
+        {'factor': [1.1, 0.9], 'real': [1.0, 0.0], 'imaginary': [0.0, 1.0]}
         """
         return {"factor": self.factor.tolist(), "real": self.waves.real.tolist(), "imaginary": self.waves.imag.tolist()}
 
@@ -180,6 +191,11 @@ class Correction:
         ------
         InputError
             If it is something else.
+
+        Examples
+        --------
+        >>> Correction.read({"factor": [1.1, 0.9], "real": [1.0, 0.0], "imaginary": [0.0, 1.0]}).waves
+        array([1.+0.j, 0.+1.j])
         """
         try:
             factor, real, imaginary = (np.array([*map(float, recorded[key])]) for key in ("factor", "real", "imaginary"))  # type: ignore[index]
@@ -393,6 +409,16 @@ def sources_of(bench: Bench, arrangement: Arrangement, registration: Registratio
     -------
     dict of str to Source or None
         By ``bench``, ``arrangement`` and ``registration``.
+
+    Examples
+    --------
+    >>> from holo.arrangement import from_sites
+    >>> from holo.bench import demo_bench_text
+    >>> sources = sources_of(parse_bench(demo_bench_text(), "bench.toml"), from_sites([[0, 0], [1, 0]], [1.0, 0.5]))
+    >>> print(sources["arrangement"]["text"])
+    i,j,target,z_um
+    0.0,0.0,1.0,0.0
+    1.0,0.0,0.5,0.0
     """
     rows = np.column_stack([arrangement.ij, arrangement.target, arrangement.z_um]).tolist()
     smooth = [] if arrangement.smooth is None else [_SMOOTH + json.dumps(arrangement.smooth.recorded())]
@@ -627,6 +653,16 @@ def check_sites(bench: Bench, sites: Sites, engine: str = "auto") -> None:
     -----
     Two points at the Airy radius are just resolved (Rayleigh's criterion; Born & Wolf, 7th ed., section 8.6.2; section from memory). The
     first dark point on the axis: the same, section 8.8.2.
+
+    Examples
+    --------
+    >>> from holo.arrangement import from_sites
+    >>> from holo.bench import demo_bench_text
+    >>> bench = parse_bench(demo_bench_text(), "bench.toml")
+    >>> check_sites(bench, place(from_sites([[0, 0], [100, 0]]), bench.lattice))
+    Traceback (most recent call last):
+    ...
+    holo.errors.InputError: site (100, 0) at (560.00, 40.00, 0.00) um: found outside the field; allowed: x and y from -390.83 to 390.83 um
     """
     bright = np.flatnonzero(sites.bright)
     half = bench.field_um / 2
@@ -935,6 +971,14 @@ def told_map(registration: Registration) -> Affine:
     ------
     InputError
         If the registration has neither that map nor both of those by way of the camera.
+
+    Examples
+    --------
+    >>> from holo.affine import Affine
+    >>> told_map(Registration(plane_to_camera=Affine([[5, 0], [0, 5]], [600, 450]), time="2026-01-01T00:00:00+00:00"))
+    Traceback (most recent call last):
+    ...
+    holo.errors.InputError: found no map from the lattice to the objective plane; allowed: a registration with ...
     """
     told = registration.to_plane()
     if told is None:

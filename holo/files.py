@@ -146,7 +146,7 @@ def digest_of(content: bytes) -> str:
 def read_csv(
     path: str | os.PathLike[str], required: tuple[str, ...], optional: tuple[str, ...] = (), *, others: bool = False
 ) -> dict[str, NDArray[np.float64]]:
-    """Numeric columns of a CSV file with a header line.
+    r"""Numeric columns of a CSV file with a header line.
 
     Parameters
     ----------
@@ -165,6 +165,15 @@ def read_csv(
     ------
     InputError
         With file and line, for a missing or unknown column, a ragged line or a cell that is not a finite number.
+
+    Examples
+    --------
+    >>> from tempfile import TemporaryDirectory
+    >>> with TemporaryDirectory() as folder:
+    ...     write_text(Path(folder) / "sites.csv", "i,j,target\n0,0,1\n1,0,\n")
+    ...     found = read_csv(Path(folder) / "sites.csv", ("i", "j"), ("target",))
+    >>> found["i"], found["target"]
+    (array([0., 1.]), array([ 1., nan]))
     """
     lines = read_text(path).splitlines()
     if len(lines) > MAX_LINES:
@@ -226,6 +235,15 @@ def read_tiff(path: str | os.PathLike[str]) -> NDArray[Any]:
     InputError
         If the file is not a readable TIFF of exactly one page, that page is not a single grey plane with black as 0, is larger
         than `MAX_PIXELS`, or announces more pixel data than the file holds.
+
+    Examples
+    --------
+    >>> import tifffile
+    >>> from tempfile import TemporaryDirectory
+    >>> with TemporaryDirectory() as folder:
+    ...     tifffile.imwrite(Path(folder) / "flat.tiff", np.zeros((3, 4), np.float32))
+    ...     print(read_tiff(Path(folder) / "flat.tiff").shape)
+    (3, 4)
     """
     with open_tiff(path) as pages:
         if len(pages) != 1:
@@ -437,6 +455,13 @@ def check_output(path: str | os.PathLike[str], overwrite: bool) -> None:
         If it exists and `overwrite` is false.
     InputError
         If it is a folder, a device or a pipe, or cannot be written.
+
+    Examples
+    --------
+    >>> check_output("no-such-folder/mask.tiff", overwrite=False)
+    Traceback (most recent call last):
+    ...
+    holo.errors.InputError: no-such-folder/mask.tiff: there is no folder no-such-folder; make it first
     """
     path = Path(path)
     try:
@@ -593,5 +618,17 @@ def write_text(path: str | os.PathLike[str], text: str, overwrite: bool = False)
     ------
     OutputExistsError, InputError
         As `writing`; the file is then as it was.
+
+    Examples
+    --------
+    >>> from tempfile import TemporaryDirectory
+    >>> with TemporaryDirectory() as folder:
+    ...     path = Path(folder) / "note.txt"
+    ...     write_text(path, "once")
+    ...     try:
+    ...         write_text(path, "again")
+    ...     except OutputExistsError as error:
+    ...         print(read_text(path), "|", str(error).removeprefix(folder))
+    once | /note.txt: exists already; use --overwrite to replace it
     """
     write_bytes(path, text.encode(), overwrite)

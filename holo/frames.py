@@ -169,6 +169,15 @@ def write_frame(path: str | os.PathLike[str], stack: NDArray[Any], overwrite: bo
         If `path` exists and `overwrite` is false.
     InputError
         If the stack is not one that `read_frame` would take, or the file cannot be written.
+
+    Examples
+    --------
+    >>> from pathlib import Path
+    >>> from tempfile import TemporaryDirectory
+    >>> with TemporaryDirectory() as folder:
+    ...     write_frame(Path(folder) / "frame.tiff", np.full((2, 64, 96), 100, np.uint16))
+    ...     print(read_frame(Path(folder) / "frame.tiff").shape)
+    (2, 64, 96)
     """
     import tifffile
 
@@ -269,6 +278,14 @@ def frame_of(
     Without a camera, pixels count as saturated where three or more sit at the frame's largest count and that is the full scale of
     8, 10, 12, 14 or 16 bits. Single pixels that stand out of their eight neighbours by more than a spot of 0.8 px could make them
     are taken for hot ones (or for the trace of a particle), those far below all eight for dead ones.
+
+    Examples
+    --------
+    >>> shots = np.full((2, 64, 64), 100, np.uint16)
+    >>> shots[1] += 2
+    >>> frame = frame_of(shots)
+    >>> frame.signal[0, 0].item(), frame.shots, bool(frame.usable.all())
+    (101.0, 2, True)
     """
     stack = check_stack(stack, "frame")
     dark = camera.dark if camera is not None and dark is None else dark

@@ -100,6 +100,11 @@ class Lattice:
         ------
         InputError
             If a coordinate is not finite.
+
+        Examples
+        --------
+        >>> Lattice([[5, 0], [0, 5]], [60, 40]).positions_um([[2, 1]])
+        array([[70., 45.]])
         """
         check_finite("ij", ij)
         return np.asarray(ij, dtype=np.float64).reshape(-1, 2) @ self.vectors_um + self.origin_um

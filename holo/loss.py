@@ -130,6 +130,11 @@ def played(lowest: ArrayLike, frame_ms: float, atoms: Atoms, rng: np.random.Gene
     -------
     ndarray of bool, shape (transitions, n)
         True while the atom is there; one that is lost stays so.
+
+    Examples
+    --------
+    >>> played([[1.0, 0.01]], 16.7, Atoms(depth=10.0), np.random.default_rng(0))
+    array([[ True, False]])
     """
     chance = survival(lowest, frame_ms, atoms)
     return np.asarray(rng.uniform(size=chance.shape[1:]) < chance)

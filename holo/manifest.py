@@ -160,7 +160,7 @@ def check_name(name: str) -> None:
 
 
 def raw_levels(levels: Levels) -> bytes:
-    """Levels as bytes: row after row from the top, a pixel in one byte (uint8) or two, the lower one first (uint16).
+    r"""Levels as bytes: row after row from the top, a pixel in one byte (uint8) or two, the lower one first (uint16).
 
     Parameters
     ----------
@@ -171,6 +171,12 @@ def raw_levels(levels: Levels) -> bytes:
     -------
     bytes
         One or two times rows times columns of them.
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> raw_levels(np.array([[1, 258]], np.uint16))
+    b'\x01\x00\x02\x01'
     """
     return levels.astype(levels.dtype.newbyteorder("<"), order="C", copy=False).tobytes()
 
@@ -470,6 +476,13 @@ def inside(folder: Path, name: str) -> Path:
     ------
     InputError
         If the name leads out of the folder, by itself or by way of a link.
+
+    Examples
+    --------
+    >>> inside(Path("masks"), "../ring.tiff")
+    Traceback (most recent call last):
+    ...
+    holo.errors.InputError: masks/../ring.tiff: leads out of the folder masks; allowed: files in it or below it
     """
     file = folder / name
     try:

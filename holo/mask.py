@@ -105,6 +105,13 @@ def response_of_levels(panel: Panel) -> NDArray[np.float64]:
     ndarray of float64, shape (levels,)
         Phase of level 0, 1, 2 ... in rad, not wrapped. Between measured levels it is interpolated linearly; beyond the last
         measured one it stays constant.
+
+    Examples
+    --------
+    >>> from holo.bench import demo_bench_text, parse_bench
+    >>> phase = response_of_levels(parse_bench(demo_bench_text(), "bench.toml").panel)
+    >>> len(phase), float(phase[106].round(4))
+    (256, 3.1416)
     """
     levels = np.arange(panel.levels)
     if panel.response is None:
@@ -280,6 +287,18 @@ def nudge_phase(path: LightPath, phase: NDArray[np.floating[Any]], dx_um: float,
     -----
     ``phase + 2 pi (x dx + y dy) / (lambda f) + d dz`` with the path's defocus phase ``d`` per um: the shift theorem of the Fourier
     transform (Goodman, Introduction to Fourier Optics, 3rd ed., section 2.1.3) with the conventions of `holo.field.path`.
+
+    Examples
+    --------
+    >>> from dataclasses import replace
+    >>> from holo.bench import demo_bench_text, parse_bench
+    >>> from holo.field.path import light_path
+    >>> from holo.field.sites import direct_fields
+    >>> bench = parse_bench(demo_bench_text(), "bench.toml")
+    >>> path = light_path(replace(bench, panel=replace(bench.panel, rows=50, columns=60, pitch_um=200.0)))
+    >>> moved = nudge_phase(path, np.zeros((50, 60)), 6.0, 0.0)
+    >>> (abs(direct_fields(path, moved, np.array([[0.0, 0, 0], [6.0, 0, 0]]))) ** 2).round(3)
+    array([0.  , 0.93])
     """
     if np.shape(phase) != path.amplitude.shape:
         raise InputError(f"phase: found shape {np.shape(phase)}; allowed: {path.amplitude.shape}, the panel's")
@@ -601,6 +620,15 @@ def render_levels(path: str | os.PathLike[str], levels: Levels, overwrite: bool 
         If `path` exists and `overwrite` is false.
     InputError
         If the suffix is another, or 16-bit levels are to go into a ``.bmp``.
+
+    Examples
+    --------
+    >>> from pathlib import Path
+    >>> from tempfile import TemporaryDirectory
+    >>> with TemporaryDirectory() as folder:
+    ...     render_levels(Path(folder) / "mask.npy", np.array([[0, 106]], np.uint8))
+    ...     np.load(Path(folder) / "mask.npy")
+    array([[  0, 106]], dtype=uint8)
     """
     suffix = Path(path).suffix.lower()
     if suffix not in RENDER_SUFFIXES:

@@ -159,6 +159,15 @@ def robust_affine(
     Residuals longer than 4 robust standard deviations (1.4826 times the median absolute deviation, P. J. Huber, Robust Statistics, 1981,
     section 5.1; from memory) are left out and the fit repeated until nothing changes. The first fit weighs points by the length of their
     residuals (iterated, the L1 fit), which wrong pairs do not move.
+
+    Examples
+    --------
+    >>> source = np.random.default_rng(0).uniform(0, 100, (20, 2))
+    >>> target = 5 * source + [600, 450]
+    >>> target[3] += 40  # a wrong pair
+    >>> fit, kept = robust_affine(source, target, np.full(20, 0.1))
+    >>> fit.affine.offset.round(6), np.flatnonzero(~kept)
+    (array([600., 450.]), array([3]))
     """
     kept = np.ones(len(source), dtype=bool)
     lengths = np.ones(len(source))

@@ -97,6 +97,11 @@ class Limits:
         -------
         int
             The most that velocity, acceleration and step ask for, rounded up.
+
+        Examples
+        --------
+        >>> Limits(step_um=0.3, velocity_um_per_ms=0.1, acceleration_um_per_ms2=0.01).frames(5.0, 16.7)
+        32
         """
         if length_um == 0:
             return 0
@@ -141,6 +146,11 @@ class Track:
         -------
         ndarray, shape (n, 3)
             (x, y, z), um; sites at rest before the first frame and after the last.
+
+        Examples
+        --------
+        >>> Track(np.array([[[0.0, 0, 0]], [[5.0, 0, 0]]]), (10,), 16.7).places_um(5)
+        array([[2.5, 0. , 0. ]])
         """
         ends = np.cumsum((0, *self.counts))
         step = int(np.clip(np.searchsorted(ends, frame, side="right") - 1, 0, max(len(self.counts) - 1, 0)))
@@ -349,7 +359,7 @@ class Mover:
         Returns
         -------
         ndarray, shape (n,)
-            Over those of the first frame; looked at while the liquid crystal changes, at the shares `SHARES` of the change.
+            Looked at while the liquid crystal changes, at the shares `SHARES` of the change.
         """
         shown = before.levels.astype(np.int32) * self.bench.panel.levels + after.levels
         light = []

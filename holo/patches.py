@@ -425,7 +425,7 @@ def zones_of(patches: Patches, turns: Real, weights: Real) -> tuple[Real, float]
     patches : Patches
         With its pairs.
     turns : ndarray, shape (pairs,)
-        Phase of the second patch of each less that of the first, periods, whole turns taken care of.
+        Phase of the first patch of each less that of the second, periods, whole turns taken care of.
     weights : ndarray, shape (pairs,)
         One over variances.
 

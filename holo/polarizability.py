@@ -68,6 +68,13 @@ class Polarizability:
         -------
         ndarray, of the shape of the wavelengths
             Atomic units; positive where light attracts the atom.
+
+        Examples
+        --------
+        >>> from holo.atoms import known_species
+        >>> found = polarizability(known_species()["Rb-87"], 1064.0, 2)
+        >>> print(f"{found.seen_au():.1f} {found.seen_au(circularity=1.0, g_m=1.0):.1f}")
+        687.8 673.4
         """
         return self.scalar_au + circularity * g_m * self.spin_au
 
@@ -147,6 +154,14 @@ def line_polarizability(line: Line, ground_j: float, light: ArrayLike, shift: fl
     -------
     ndarray, of the shape of `light`
         Positive below the line (red).
+
+    Examples
+    --------
+    >>> from holo.atoms import known_species
+    >>> rubidium = known_species()["Rb-87"]
+    >>> light = 2 * np.pi * constants.c / 1064e-9
+    >>> [round(float(line_polarizability(line, rubidium.ground_j, light))) for line in rubidium.lines[:2]]
+    [236, 441]
     """
     own = line.frequency - shift
     ratio = (2 * line.upper_j + 1) / (2 * ground_j + 1)
@@ -206,6 +221,12 @@ def detuning_ghz(line: Line, wavelength_nm: float) -> float:
     -------
     float
         GHz.
+
+    Examples
+    --------
+    >>> from holo.atoms import known_species
+    >>> round(detuning_ghz(known_species()["Rb-87"].lines[1], 780.25), 2)
+    -4.33
     """
     return float(constants.c / wavelength_nm - constants.c / line.wavelength_nm.value)
 
@@ -223,6 +244,13 @@ def nearest_ghz(species: Species, line: Line) -> float:
     -------
     float
         The most of `NEAR_GHZ`, `NEAR_SPLITTINGS` ground state splittings and `NEAR_WIDTHS` linewidths.
+
+    Examples
+    --------
+    >>> from holo.atoms import known_species
+    >>> rubidium = known_species()["Rb-87"]
+    >>> round(nearest_ghz(rubidium, rubidium.lines[1]), 1)
+    68.3
     """
     return max(NEAR_GHZ, NEAR_SPLITTINGS * species.splitting_ghz, NEAR_WIDTHS * line.decay / (2e9 * np.pi))
 

@@ -241,6 +241,18 @@ def predict(
     whose dark gaps cost ``1 - F`` by absorption and another factor ``F`` by diffraction into the orders of the pixel grid. Of more than
     16 bright sites, 16 spread over the list are integrated and their mean ratio of power to peak intensity holds for all, to about 1 %.
     Where discs overlap, each point counts for its nearest bright site only, which the few points follow to about 2 %.
+
+    Examples
+    --------
+    >>> from dataclasses import replace
+    >>> from holo.bench import demo_bench_text, parse_bench
+    >>> bench = parse_bench(demo_bench_text(), "bench.toml")
+    >>> small = replace(bench, panel=replace(bench.panel, rows=50, columns=60, pitch_um=200.0))  # a field of 39 um
+    >>> from holo.registration import Sites
+    >>> sites = Sites(np.array([[0, 0], [1, 0]]), np.array([[0.0, 0, 0], [5.0, 0, 0]]), np.array([1.0, 0.0]))
+    >>> found = predict(small, np.zeros((50, 60), int), sites)  # no mask: all the light goes to (0, 0)
+    >>> found.intensity.round(4), round(found.undiffracted, 4)
+    (array([1., 0.]), 1.0)
     """
     path = path or light_path(bench)
     phase = phase_of_levels(levels, bench.panel)

@@ -263,6 +263,12 @@ def cell_um(bench: Bench) -> float:
     -------
     float
         um.
+
+    Examples
+    --------
+    >>> from holo.bench import demo_bench_text, parse_bench
+    >>> round(cell_um(parse_bench(demo_bench_text(), "bench.toml")), 4)
+    0.7817
     """
     return bench.wavelength_um / (2 * bench.optics.numerical_aperture)
 
@@ -387,6 +393,13 @@ def near_sites(x_um: Array, y_um: Array, sites: Sites, reach: float) -> NDArray[
     Returns
     -------
     ndarray of bool, shape (ny, nx)
+
+    Examples
+    --------
+    >>> from holo.registration import Sites
+    >>> sites = Sites(np.zeros((1, 2)), np.array([[1.0, 0, 0]]), np.ones(1))
+    >>> near_sites(np.arange(4.0), np.zeros(1), sites, 1.5)
+    array([[ True,  True,  True, False]])
     """
     from scipy.spatial import KDTree
 

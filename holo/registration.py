@@ -126,6 +126,13 @@ class Registration:
         -------
         Affine or None
             From (i, j) to (x, y), um.
+
+        Examples
+        --------
+        >>> to_camera = Affine([[5, 0], [0, 5]], [600, 450])
+        >>> measured = {"plane_to_camera": to_camera, "lattice_to_camera": Affine([[25, 0], [0, 25]], [900, 650])}
+        >>> Registration(**measured, time="2026-01-01T00:00:00+00:00").to_plane().offset
+        array([60., 40.])
         """
         if self.lattice_to_plane is None and self.plane_to_camera is not None and self.lattice_to_camera is not None:
             return self.plane_to_camera.inverse().after(self.lattice_to_camera)
@@ -212,6 +219,11 @@ def lattice_to_plane(lattice: Lattice, registration: Registration | None) -> Aff
     -------
     Affine
         From (i, j) to (x, y), um.
+
+    Examples
+    --------
+    >>> lattice_to_plane(Lattice([[5, 0], [0, 5]], [60, 40]), None).apply([[1, 2]])
+    array([[65., 50.]])
     """
     measured = None if registration is None else registration.to_plane()
     return affine_of(lattice) if measured is None else measured
@@ -404,6 +416,15 @@ def write_registration(path: str | os.PathLike[str], registration: Registration,
         If the file exists and `overwrite` is false.
     InputError
         If it cannot be written.
+
+    Examples
+    --------
+    >>> from tempfile import TemporaryDirectory
+    >>> found = Registration(lattice_to_plane=Affine([[5, 0], [0, 5]], [60, 40]), time="2026-01-01T00:00:00+00:00")
+    >>> with TemporaryDirectory() as folder:
+    ...     write_registration(Path(folder) / "today.toml", found)
+    ...     print(read_registration(Path(folder) / "today.toml").lattice_to_plane.offset)
+    [60. 40.]
     """
     write_text(path, registration_text(registration), overwrite)
 

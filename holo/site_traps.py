@@ -145,6 +145,12 @@ def at_power(bench: Bench, power_mw: float | None) -> Bench:
     ------
     InputError
         If it cannot be a power.
+
+    Examples
+    --------
+    >>> from holo.bench import demo_bench_text, parse_bench
+    >>> at_power(parse_bench(demo_bench_text(), "bench.toml"), 50.0).light.power_mw
+    50.0
     """
     if power_mw is None:
         return bench
@@ -361,6 +367,13 @@ def power_warnings(bench: Bench, power_mw: float) -> list[str]:
     -------
     list of str
         None or one.
+
+    Examples
+    --------
+    >>> from holo.bench import demo_bench_text, parse_bench
+    >>> bench = parse_bench(demo_bench_text(), "bench.toml")
+    >>> power_warnings(bench, 1.0), len(power_warnings(bench, 1e5))
+    (['1 mW would peak at 0.00325 W/cm^2 on the panel, whose limit the bench does not give (panel.power_limit_w_cm2)'], 1)
     """
     from holo.bench import power_density_w_cm2
 

@@ -362,6 +362,14 @@ def place_smooth(smooth: Smooth, to_plane: Affine, spacing_um: float) -> PlacedS
     -----
     In lattice units x runs along the image of the first lattice vector and y at right angles to it, on the side of the second: shapes
     stay what they are in a lattice that is not square, as the discs of `holo.arrangement` do.
+
+    Examples
+    --------
+    >>> from holo.affine import Affine
+    >>> spot = Part("disc", {"radius": 3.0})
+    >>> placed = place_smooth(Smooth(add=(spot,), unit="um"), Affine(np.eye(2), [0, 0]), 1.0)
+    >>> placed.intensity(np.array([0.0, 5.0]), 0.0, 0.5).round(3)
+    array([1., 0.])
     """
     parts = (*smooth.add, *smooth.times)
     if smooth.unit == "um":

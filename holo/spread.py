@@ -88,6 +88,11 @@ class Spread:
         -------
         ndarray, shape (n,)
             Share of the point's light.
+
+        Examples
+        --------
+        >>> gaussian_spread(1.2).at(np.array([[0.0, 0.0], [2.0, 0.0]])).round(4)
+        array([0.1044, 0.0282])
         """
         values = np.empty(len(offsets))
         _values(self.coefficients, self.step_px, np.ascontiguousarray(offsets, np.float64), values)
@@ -107,7 +112,7 @@ def gaussian_spread(width_px: float, reach: float = 4.5) -> Spread:
     Returns
     -------
     Spread
-        Its light adds up to 1.
+        Its light adds up to 1, to 0.1 %.
 
     Examples
     --------
@@ -137,11 +142,16 @@ def airy_spread(first_dark_px: float, reach: float = 6.5) -> Spread:
     Returns
     -------
     Spread
-        Its light adds up to 1 within that reach.
+        Its light adds up to 1 within that reach, to 0.1 %.
 
     Notes
     -----
     ``(2 J1(v) / v)^2`` with ``v = 3.8317 r / first_dark`` (M. Born and E. Wolf, Principles of Optics, section 8.5.2, from memory).
+
+    Examples
+    --------
+    >>> airy_spread(3.0).at(np.array([[0.0, 0.0], [3.0, 0.0]])).round(4)
+    array([0.1298, 0.0008])
     """
     from scipy.special import j1
 
@@ -292,6 +302,11 @@ def image_of(stamps: Stamps, totals: Real, shape: tuple[int, int]) -> Image:
     -------
     ndarray, shape (rows, columns)
         Counts; what falls beside the frame is left out.
+
+    Examples
+    --------
+    >>> image_of(stamps_of(gaussian_spread(1.2), np.array([[8.0, 8.0]])), np.array([500.0]), (17, 17)).sum().round(1)
+    np.float32(500.5)
     """
     image = np.zeros(shape, np.float32)
     _add(image, stamps.light, stamps.left, stamps.top, np.ascontiguousarray(totals, np.float64))

@@ -231,6 +231,12 @@ def stripes(bench: Bench, period_px: float, angle_deg: float = 0.0) -> NDArray[n
     -----
     Of a depth phi the first orders get ``(2 / pi)^2 sin^2(phi / 2)`` each and the undiffracted spot ``cos^2(phi / 2)`` (J. W. Goodman,
     Introduction to Fourier Optics, sec. 4.4, for phase gratings).
+
+    Examples
+    --------
+    >>> from holo.bench import demo_bench_text, parse_bench
+    >>> stripes(parse_bench(demo_bench_text(), "bench.toml"), 4)[0, :8].astype(int)
+    array([0, 0, 1, 1, 0, 0, 1, 1])
     """
     return np.asarray(np.mod((_along_px(bench.panel, angle_deg) + _TINY_PX) / period_px, 1.0) >= 0.5)
 
@@ -248,6 +254,14 @@ def checker(bench: Bench, cell_px: int) -> NDArray[np.bool_]:
     -------
     ndarray of bool, shape (rows, columns)
         False in the top left cell.
+
+    Examples
+    --------
+    >>> from holo.bench import demo_bench_text, parse_bench
+    >>> checker(parse_bench(demo_bench_text(), "bench.toml"), 2)[:3, :5].astype(int)
+    array([[0, 0, 1, 1, 0],
+           [0, 0, 1, 1, 0],
+           [1, 1, 0, 0, 1]])
     """
     row, column = np.arange(bench.panel.rows) // cell_px, np.arange(bench.panel.columns) // cell_px
     return np.asarray((row[:, None] + column[None, :]) % 2 == 1)
@@ -267,6 +281,12 @@ def half_plane(bench: Bench, angle_deg: float = 0.0, x_mm: float = 0.0, y_mm: fl
     Returns
     -------
     ndarray of bool, shape (rows, columns)
+
+    Examples
+    --------
+    >>> from holo.bench import demo_bench_text, parse_bench
+    >>> half_plane(parse_bench(demo_bench_text(), "bench.toml"), 90)[[0, -1], 0]
+    array([False,  True])
     """
     x, y = _offsets_um(bench.panel, x_mm, y_mm)
     cosine, sine = _direction(angle_deg)
@@ -397,6 +417,13 @@ def check_term(where: str, recorded: object) -> None:
     ------
     InputError
         Naming `where` and the value.
+
+    Examples
+    --------
+    >>> check_term("added", {"kind": "zernike", "noll": 11})
+    Traceback (most recent call last):
+    ...
+    holo.errors.InputError: added.waves: found None; allowed: a number from -100 to 100
     """
     kind = recorded.get("kind") if isinstance(recorded, Mapping) else recorded
     if not isinstance(recorded, Mapping) or not isinstance(kind, str) or kind not in KINDS:

@@ -117,6 +117,11 @@ class Peaks:
         -------
         ndarray, shape (n,)
             From 0 to 1.
+
+        Examples
+        --------
+        >>> Peaks(100, 15, 220, 20, 0.5).probability([100, 150, 220]).round(3)
+        array([0.   , 0.298, 1.   ])
         """
         from scipy.special import expit
 
@@ -227,6 +232,11 @@ def best_split(values: Real) -> float:
     -------
     float
         Midway between two of the values.
+
+    Examples
+    --------
+    >>> best_split(np.array([1.0, 2.0, 9.0, 10.0]))
+    5.5
     """
     ordered = np.sort(values)
     count = np.arange(1, len(ordered))

@@ -125,6 +125,13 @@ class AtomInLight:
         -------
         ndarray, of the same shape
             Hz.
+
+        Examples
+        --------
+        >>> from holo.atoms import known_species
+        >>> light = atom_in_light(known_species()["Rb-87"], 1064.0)
+        >>> print(f"{light.depth_hz(gaussian_peak_w_m2(1e-3, 1e-6)):.4e}")
+        2.0522e+06
         """
         return depth_hz(self.seen_au, intensity_w_m2)
 
@@ -663,6 +670,13 @@ def told_atom(light: AtomInLight) -> dict[str, Any]:
     -------
     dict
         Units stand at the ends of the names.
+
+    Examples
+    --------
+    >>> from holo.atoms import known_species
+    >>> told = told_atom(atom_in_light(known_species()["Rb-87"], 1064.0))
+    >>> told["species"], round(told["recoil_khz"], 3)
+    ('Rb-87', 2.028)
     """
     return {
         "species": light.species.name,

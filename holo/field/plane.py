@@ -64,6 +64,17 @@ class PlaneTransform:
         Returns
         -------
         ndarray of complex, shape (ny, nx)
+
+        Examples
+        --------
+        >>> from dataclasses import replace
+        >>> from holo.bench import demo_bench_text, parse_bench
+        >>> from holo.field.path import light_path
+        >>> bench = parse_bench(demo_bench_text(), "bench.toml")
+        >>> path = light_path(replace(bench, panel=replace(bench.panel, rows=50, columns=60, pitch_um=200.0)))
+        >>> fields = PlaneTransform(path, [0.0, 6.0], [0.0]).forward(path.amplitude)
+        >>> (abs(fields / path.amplitude_sum) ** 2).round(3)  # without a mask all the light is on the axis
+        array([[1., 0.]])
         """
         light = np.asarray(field)[self.box] * self._defocus
         return np.asarray(np.linalg.multi_dot([self._down, light, self._across]), np.complex128)

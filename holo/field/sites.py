@@ -49,6 +49,17 @@ def direct_fields(path: LightPath, phase: NDArray[np.floating[Any]], xyz_um: NDA
     ``V(X, Y, Z) = sum_p A_p exp(i (phi_p + psi_p - k (x_p X + y_p Y) - d_p Z))`` with ``k = 2 pi / (lambda f)``: the
     Fraunhofer integral of the pixel grid (Goodman, Introduction to Fourier Optics, ch. 4 and 5), summed as two matrix
     products per plane because the exponential separates.
+
+    Examples
+    --------
+    >>> from dataclasses import replace
+    >>> from holo.bench import demo_bench_text, parse_bench
+    >>> from holo.field.path import light_path
+    >>> bench = parse_bench(demo_bench_text(), "bench.toml")
+    >>> path = light_path(replace(bench, panel=replace(bench.panel, rows=50, columns=60, pitch_um=200.0)))
+    >>> ramp = path.scale * 6.0 * path.x_um + np.zeros((50, 1))  # sends the light to x = 6 um
+    >>> (abs(direct_fields(path, ramp, np.array([[6.0, 0, 0], [-6.0, 0, 0]]))) ** 2).round(3)
+    array([0.93, 0.  ])
     """
     points = np.asarray(xyz_um, np.float64)
     check_finite("xyz_um", points)

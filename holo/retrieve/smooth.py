@@ -297,6 +297,11 @@ def plaquettes(points: NDArray[np.bool_]) -> NDArray[np.bool_]:
     Returns
     -------
     ndarray of bool, shape (ny - 1, nx - 1)
+
+    Examples
+    --------
+    >>> plaquettes(np.array([[True, True, False], [True, True, True]]))
+    array([[ True, False]])
     """
     return points[1:, 1:] & points[1:, :-1] & points[:-1, 1:] & points[:-1, :-1]
 
