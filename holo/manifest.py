@@ -296,7 +296,7 @@ def read_entry(path: str | os.PathLike[str], where: str, content: object) -> Ent
 
     Parameters
     ----------
-    path, where : path
+    path, where : path and str
         File and place in it, for messages.
     content : object
         As parsed.

@@ -559,7 +559,7 @@ def check_source(path: str | os.PathLike[str], where: str, source: dict[str, Any
 
     Parameters
     ----------
-    path, where : path
+    path, where : path and str
         File and place in its record, for messages.
     source : dict
         Has ``path``, ``digest``, ``text`` and ``files``.
@@ -581,7 +581,7 @@ def check_keys(path: str | os.PathLike[str], where: str, table: object, keys: di
 
     Parameters
     ----------
-    path, where : path
+    path, where : path and str
         File and place in it, for messages.
     table : object
         As parsed.

@@ -40,7 +40,7 @@ def around(place: float, reach: float, length: int) -> tuple[int, int]:
     ----------
     place : float
         Of the spot, px.
-    reach, length : float
+    reach, length : float and int
         px.
 
     Returns

@@ -315,7 +315,7 @@ class Run:
 
         Parameters
         ----------
-        number, progress : int
+        number, progress : int and float
             Of the frame.
         told : dict of str to ndarray
             As the outbox gives it.

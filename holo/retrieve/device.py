@@ -202,7 +202,7 @@ class DeviceLoop:
         ----------
         hold : bool
             Whether the phases of the sites are held.
-        uniformity, limit : float
+        uniformity, limit : float and int
             Where a stage with phases held ends: figure, and number of iterations.
         patient : bool
             Whether it also ends where it no longer helps.
@@ -233,7 +233,7 @@ class DeviceLoop:
         ----------
         count : int
             Iterations.
-        uniformity, limit, patient : float
+        uniformity, limit, patient : float, int and bool
             See `iterate`.
         """
         for _ in range(count):
