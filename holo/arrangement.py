@@ -323,6 +323,11 @@ class Arrangement:
             With a dark site on every lattice site, basis included, that lies within the margin of a bright one and is not
             in the arrangement yet. A dark site has the depth of the bright one next to it.
 
+        Raises
+        ------
+        InputError
+            Unless the margin lies above 0, up to 1e5, or if there are more than `MAX_SITES` sites.
+
         Notes
         -----
         Sites whose depths follow each other in steps of at most the lattice's spacing count as one plane, which may be

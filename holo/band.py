@@ -68,6 +68,11 @@ def band_energies(depth: float, quasimomenta: NDArray[np.float64], bands: int = 
     -------
     ndarray of float64, shape (n, bands)
 
+    Raises
+    ------
+    InputError
+        Unless the depth lies from 0 to `DEEPEST`.
+
     Notes
     -----
     Mathieu's equation in plane waves ``exp(i (q + 2 l) k x)``: diagonal ``(q + 2 l)^2 + s / 2``, beside it ``-s / 4`` (D. Jaksch and

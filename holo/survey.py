@@ -136,6 +136,8 @@ def survey(
 
     Raises
     ------
+    InputError
+        If there is no frame.
     CalibrationError
         If the frames do not tell the lattice for sure, or it is not the nominal one (`holo.naming.check_shape`).
 

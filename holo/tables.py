@@ -515,7 +515,13 @@ class Table:
         return self._content
 
     def close(self) -> None:
-        """Raise `InputError` for the first key that nothing has taken, with the nearest known one."""
+        """Refuse what nothing has taken.
+
+        Raises
+        ------
+        InputError
+            For the first key that was not asked for, with the nearest known one.
+        """
         for key in self._content:
             if key not in self._known:
                 near = difflib.get_close_matches(key, self._known, 1, 0.5)

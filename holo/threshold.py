@@ -152,6 +152,11 @@ def counting_limit(empty: float, filled: float, share: float = 0.5) -> tuple[int
     error : float
         Share of sites told wrongly.
 
+    Raises
+    ------
+    InputError
+        Unless filled sites have more events than empty ones, empty ones some, and the share lies between 0 and 1.
+
     Notes
     -----
     Poisson statistics: the likelihoods cross at ``(filled - empty + ln((1 - share) / share)) / ln(filled / empty)``.

@@ -141,6 +141,25 @@ def test_sections_are_those_of_the_signature(module):
                 assert not {"Returns", "Yields"} & set(told), entry.name
 
 
+def raised(body, owner=""):
+    """What functions raise by themselves, by name: exceptions that they call by their own name."""
+    for node in body:
+        if isinstance(node, ast.ClassDef):
+            yield from raised(node.body, f"{node.name}.")
+        elif isinstance(node, ast.FunctionDef):
+            calls = [inner.exc.func for inner in ast.walk(node) if isinstance(inner, ast.Raise) and isinstance(inner.exc, ast.Call)]
+            yield owner + node.name, {call.id for call in calls if isinstance(call, ast.Name) and call.id[0].isupper()}
+
+
+@pytest.mark.parametrize("module", MODULES, ids=lambda module: module.name)
+def test_what_is_raised_is_told(module):
+    thrown = dict(raised(ast.parse((ROOT / (module.name.replace(".", "/") + ".py")).read_text(encoding="utf-8")).body))
+    for entry in module.all_entries():
+        if entry.kind in ("function", "method"):
+            told = [item.head for section in sections(entry.doc) if section.title == "Raises" for item in section.items]
+            assert thrown[entry.name] <= set(", ".join(told).split(", ")), entry.name
+
+
 def parameters(signature):
     (function,) = ast.parse(f"def f{signature}: ...").body
     given = function.args
