@@ -7,7 +7,7 @@ import json
 import numpy as np
 import pytest
 from click.testing import CliRunner
-from fluorescence import answer, any_scene, exposed_atoms, guessed, scene
+from fluorescence import answer, any_scene, exposed_atoms, guessed, scene, scored
 
 from holo.affine import Affine
 from holo.bench import demo_bench_text
@@ -82,6 +82,21 @@ def test_several_frames_share_the_vectors_and_tell_the_drift():
     assert np.abs(place).max() < 0.05
 
 
+def test_a_lattice_of_atoms_that_overlap_is_found_in_the_whole_image_and_followed():
+    """2.5 widths from atom to atom: spots by themselves tell nothing (`holo.crowd`)."""
+    rng = np.random.default_rng([7, 1])
+    truth = scene(rng, "triangular", 3.0, 0.4, 36, 1.2, off=0.0)
+    moved = truth.matrix @ [0.2, -0.1]
+    other = frame_of(exposed_atoms(rng, truth.xy + moved, 36, 1.2))
+    found = survey([truth.frame, other], Affine(truth.matrix, truth.offset))
+    assert found.crowded
+    assert found.drift_px[0] == pytest.approx(-moved, abs=0.15)
+    truth.offset = truth.offset + moved
+    score = scored(found, truth)
+    assert score.worst < 0.05
+    assert np.abs(score.pulls).max() < 4
+
+
 def test_the_plane_follows_from_both_calibrations_and_the_chromatic_shift():
     """lattice_to_plane = inv(plane_to_camera) (lattice_to_camera - shift): the composition written out."""
     camera = Affine([[0.5, -4.9], [4.9, 0.5]], [600, 450], np.eye(6) * 1e-6)
@@ -116,6 +131,13 @@ class TestTrack:
         assert found.shift_sites == pytest.approx(shift, abs=0.03)
         assert found.lattice_to_camera.offset == pytest.approx(truth.offset + found.shift_px, abs=1e-9)
         assert found.shift_um == pytest.approx(found.shift_px / 5, abs=1e-9)
+
+    def test_atoms_that_overlap_tell_the_shift_too(self):
+        rng = np.random.default_rng([7, 1])
+        truth = scene(rng, "triangular", 3.0, 0.4, 36, 1.2, off=0.0)
+        found = track(frame_of(exposed_atoms(rng, truth.xy + truth.matrix @ [0.2, -0.1], 36, 1.2)), self.old(truth))
+        assert np.abs((found.shift_px - truth.matrix @ [0.2, -0.1]) / found.error_px).max() < 4
+        assert found.error_px.max() < 0.15
 
     def test_the_registration_moves_along(self):
         rng = np.random.default_rng(3)
