@@ -9,7 +9,7 @@ import tracemalloc
 import pytest
 
 from holo.errors import InputError, OutputExistsError
-from holo.files import check_output, digest, read_bytes, write_folder, writing
+from holo.files import check_output, digest, read_bytes, write_folder, write_text, writing
 
 
 def contents(folder):
@@ -82,3 +82,14 @@ def test_the_digest_of_a_large_file_takes_no_memory(tmp_path):
     assert found == "sha256:" + hashlib.sha256(content).hexdigest()
     with pytest.raises(InputError, match="large: found 16777216 bytes; allowed: at most 9"):
         read_bytes(tmp_path / "large", limit=9)
+
+
+def test_a_file_system_without_hard_links_keeps_what_is_there_all_the_same(tmp_path, monkeypatch):
+    def no_links(*_):
+        raise OSError("Operation not permitted")
+
+    monkeypatch.setattr(os, "link", no_links)
+    write_text(tmp_path / "a.txt", "first")
+    with pytest.raises(OutputExistsError, match="exists already"):
+        write_text(tmp_path / "a.txt", "second")
+    assert contents(tmp_path) == {"a.txt": b"first"}

@@ -97,6 +97,39 @@ def test_a_lattice_of_atoms_that_overlap_is_found_in_the_whole_image_and_followe
     assert np.abs(score.pulls).max() < 4
 
 
+def test_frames_of_a_lattice_at_rest_count_together():
+    rng = np.random.default_rng(5)
+    one = scene(rng, spacing=7.0, filling=0.2, side=90, sigma=1.3, off=0.0)
+    again = frame_of(exposed_atoms(rng, one.xy, 90, 1.3))
+    nominal = Affine(one.matrix, one.offset)
+    alone, together = survey([one.frame], nominal), survey([one.frame, again], nominal)
+    assert (together.drift_px == 0).all()
+    assert together.lattice_to_camera.errors() == pytest.approx(alone.lattice_to_camera.errors() / np.sqrt(2), rel=0.1)
+
+
+def test_a_lattice_with_two_sites_a_cell_is_found_with_its_origin_on_a_site():
+    """Honeycomb: the gaps in the middles of the hexagons are a third of the sites of the lattice that has all of them."""
+    rng = np.random.default_rng(8)
+    basis = ((0.0, 0.0), (1 / 3, 1 / 3))
+    truth = scene(rng, "triangular", 13.0, 0.5, 160, 1.3, off=0.0, basis=basis)
+    found, score = answer(truth, Affine(truth.matrix, truth.offset + truth.matrix @ [0.1, 0.1]), basis=basis)
+    assert score is not None, found
+    assert score.worst < 0.05
+    inside = (found.ij - np.round(found.ij)) * 3
+    assert {tuple(np.round(site).astype(int) % 3) for site in inside} == {(0, 0), (1, 1)}
+
+
+def test_without_a_direction_lengths_and_hand_name_the_vectors():
+    """The nominal map is turned by 100 degrees: its longer vector is still the second, and the turn from first to second has its sign."""
+    rng = np.random.default_rng(2)
+    truth = scene(rng, "rectangular", 6.0, 0.3, 140, 1.3, off=0.0)
+    turn = np.array([[np.cos(1.75), -np.sin(1.75)], [np.sin(1.75), np.cos(1.75)]])
+    found = survey([truth.frame], Affine(turn @ truth.matrix, [70, 70]), oriented=False)
+    matrix = found.lattice_to_camera.matrix
+    assert np.hypot(*matrix) == pytest.approx(np.hypot(*truth.matrix), rel=2e-3)
+    assert np.sign(np.linalg.det(matrix)) == np.sign(np.linalg.det(truth.matrix))
+
+
 def test_the_plane_follows_from_both_calibrations_and_the_chromatic_shift():
     """lattice_to_plane = inv(plane_to_camera) (lattice_to_camera - shift): the composition written out."""
     camera = Affine([[0.5, -4.9], [4.9, 0.5]], [600, 450], np.eye(6) * 1e-6)
