@@ -20,7 +20,7 @@ from click.testing import CliRunner
 import holo
 from holo.batch import run_jobs
 from holo.cli import main
-from holo.crew import Cluster
+from holo.crew import Cluster, Processes
 from holo.design import design, read_inputs, remake
 from holo.design_smooth import design_smooth
 from holo.errors import ClusterError, InputError, OutputExistsError
@@ -388,8 +388,10 @@ def test_a_worker_that_is_killed_costs_nothing_and_neither_does_the_whole_batch(
     until(lambda: not any(map(alive, workers)))  # they end with the batch
     kept = done_lines(lab / "out")
     assert 7 <= kept < 30
-    made = run_jobs(jobs, lab / "out", Here())
+    crew = Processes(2, threads=1)
+    made = run_jobs(jobs, lab / "out", crew)
     assert (made.done, made.failed, made.kept) == (30, 0, kept)
+    assert "its worker was lost" in crew.ask(Task(read_inputs(jobs[0].bench, jobs[0].arrangement), jobs[0].options)).error
     alone = make(Task(read_inputs(jobs[9].bench, jobs[9].arrangement), jobs[9].options))
     (lab / "alone.tiff").write_bytes(alone.mask)
     assert pixels(lab / "out" / "masks" / "n_seed=9.tiff") == pixels(lab / "alone.tiff")
