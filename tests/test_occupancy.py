@@ -144,6 +144,16 @@ class TestOverlapping:
         assert measured <= 0.03 * 400
         assert measured < round_one
 
+    @pytest.mark.parametrize("spacing", [6.0, 4.5])
+    def test_atoms_that_overlap_mildly_tell_the_spread_together(self, spacing):
+        """Seventy per cent of the sites are filled, 5.5 and 4.1 widths apart, so that hardly an atom is alone."""
+        truth = filling(np.random.default_rng(5), 10, spacing, 3.0, share=0.7, stretch=1.2, electrons=800)
+        spread = spread_in(truth.frame(), truth.lattice, width_px=1.1)
+        offsets = np.stack(np.meshgrid(np.arange(-3, 4), np.arange(-3, 4)), axis=-1).reshape(-1, 2)
+        found = spread.at(offsets)
+        true = airy_atoms(np.array([[10.0, 10.0]]), 1.0, (21, 21), 3.0, 1.2)[7:14, 7:14].ravel()
+        assert found / found.sum() == pytest.approx(true / true.sum(), abs=0.08 * true.max() / true.sum())
+
     def test_a_crowd_does_not_tell_the_spread(self):
         truth = filling(np.random.default_rng(5), 20, 2.5, 2.5 / 0.45)
         with pytest.raises(CalibrationError, match="isolated atoms"):
