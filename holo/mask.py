@@ -27,7 +27,7 @@ from holo.tables import shortened
 from holo.terms import Addend, check_term
 
 if TYPE_CHECKING:
-    from holo.bench import Panel
+    from holo.parts import Panel
 
 Levels: TypeAlias = NDArray[np.uint8] | NDArray[np.uint16]
 """Grey levels, of 8 or 16 bits."""

@@ -20,19 +20,20 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from holo.affine import Affine, affine_of
-from holo.bench import Bench, Light, beam_intensity, demo_bench_text, parse_bench, pupil_radii, read_aberration, read_bench
+from holo.bench import Bench, beam_intensity, demo_bench_text, parse_bench, pupil_radii, read_bench
 from holo.errors import InputError
 from holo.field.path import light_path
 from holo.field.pixels import CameraView
 from holo.files import MAX_PIXELS, read_text
 from holo.lattice import Lattice
 from holo.mask import phase_of_levels, response_of_levels
+from holo.parts import Light, read_aberration
 from holo.tables import REQUIRED, Table, parse_toml
 
 if TYPE_CHECKING:
     from numpy.typing import ArrayLike, NDArray
 
-    from holo.bench import Camera
+    from holo.parts import Camera
 
 EXPOSED_BEYOND_UM = 3.0
 """The exposure is set by the brightest pixel that lies farther than this from the undiffracted spot."""

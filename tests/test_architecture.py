@@ -27,6 +27,8 @@ ORDER = [
     "registration",
     "zernike",
     "exposure",
+    "side_files",
+    "parts",
     "bench",
     "arrays",
     "plans",
