@@ -20,7 +20,8 @@ from holo.mask import phase_of_levels
 from holo.predict_smooth import reach_um
 from holo.registration import Sites
 from holo.report import page
-from holo.report.pictures import Scene, drawn_depths, field_picture, mask_detail, mask_picture
+from holo.report.panel import field_picture, mask_detail, mask_picture
+from holo.report.pictures import Scene, drawn_depths
 from holo.report.style import BLUE, SKY, VERMILION, Box, Picture, colour_bar, legend_above, look, new_figure, plane_axes, png, single_axes
 from holo.retrieve.smooth import SMOOTH_EFFORTS
 
