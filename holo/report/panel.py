@@ -12,7 +12,7 @@ import numpy as np
 from holo.field.path import LightPath
 from holo.field.plane import FieldTransform, grid_envelope
 from holo.field.sites import panel_light, pupil_box
-from holo.report.style import ORANGE, SKY, YELLOW, Box, Picture, colour_bar, legend_above, plane_axes, png, single_axes
+from holo.report.style import ORANGE, SKY, YELLOW, Box, Picture, colour_bar, frame, legend_above, plane_axes, png, ring, single_axes
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -50,15 +50,13 @@ class Shown(Protocol):
 
 def mask_picture(scene: Shown) -> Picture:
     """The levels of the whole panel, with the pupil."""
-    from matplotlib.patches import Circle
-
     panel = scene.bench.panel
     figure, axes = _panel_axes(scene, (slice(0, panel.rows), slice(0, panel.columns)))
     image = axes.imshow(
         scene.levels, cmap="gray", interpolation="nearest", extent=_extent(scene, (slice(0, panel.rows), slice(0, panel.columns)))
     )
     radius = scene.bench.pupil_radius_um * 1e-3
-    axes.add_patch(Circle((0, 0), radius, facecolor="none", edgecolor=ORANGE, linewidth=1.2, label="pupil"))
+    ring(axes, radius, edgecolor=ORANGE, linewidth=1.2, label="pupil")
     colour_bar(figure, axes, image, "level")
     legend_above(axes, 1)
     caption = (
@@ -112,26 +110,19 @@ def field_picture(scene: Shown, depth: float, unit: float, box: Box, words: tupl
     `unit` is the intensity that the picture counts in, `box` is where the light is wanted; `words` are what is wanted there, the name
     of the colours and what tells the plane apart.
     """
-    from matplotlib.colors import LogNorm
-    from matplotlib.patches import Rectangle
-
     name, colours, where = words
     half = scene.bench.field_um / 2
     figure, axes = plane_axes((-2 * half, 2 * half, -2 * half, 2 * half))
     intensity = _overview(scene, depth) / unit
-    norm = LogNorm(FIELD_FLOOR, max(float(intensity.max()), 1.0))
+    highest = max(float(intensity.max()), 1.0)
     extent = (-2 * half, 2 * half, 2 * half, -2 * half)
-    image = axes.imshow(np.maximum(intensity, FIELD_FLOOR), norm=norm, cmap="magma", extent=extent, interpolation="nearest")
+    shown = np.maximum(intensity, FIELD_FLOOR)
+    image = axes.imshow(shown, norm="log", vmin=FIELD_FLOOR, vmax=highest, cmap="magma", extent=extent, interpolation="nearest")
     colour_bar(figure, axes, image, colours, extend="min")
     left, right, top, bottom = box
-    frames = {
-        "addressable field": Rectangle((-half, -half), 2 * half, 2 * half, edgecolor="white", linestyle="--"),
-        name: Rectangle((left, top), right - left, bottom - top, edgecolor=SKY),
-        "their mirror image": Rectangle((-right, -bottom), right - left, bottom - top, edgecolor=SKY, linestyle=":"),
-    }
-    for label, frame in frames.items():
-        frame.set(facecolor="none", label=label)
-        axes.add_patch(frame)
+    frame(axes, (-half, half, -half, half), edgecolor="white", linestyle="--", label="addressable field")
+    frame(axes, box, edgecolor=SKY, label=name)
+    frame(axes, (-right, -left, -bottom, -top), edgecolor=SKY, linestyle=":", label="their mirror image")
     axes.plot(0, 0, "o", markersize=11, markerfacecolor="none", color=YELLOW, linestyle="none", label="undiffracted spot")
     legend_above(axes, 2, labelcolor="white", facecolor="0.2", framealpha=1, frameon=True)
     caption = (

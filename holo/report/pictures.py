@@ -18,6 +18,7 @@ from holo.report.style import (
     VERMILION,
     Box,
     Picture,
+    circles,
     colour_bar,
     counted,
     legend_above,
@@ -25,6 +26,8 @@ from holo.report.style import (
     plane_axes,
     png,
     single_axes,
+    squares,
+    whole_ticks,
 )
 
 if TYPE_CHECKING:
@@ -164,14 +167,12 @@ def _longer(box: Box) -> float:
 
 
 def _spots_picture(scene: Scene, plane: int) -> Picture:
-    from matplotlib.colors import LogNorm
-
     airy = scene.bench.airy_radius_um
     box = _box(scene.sites.xyz_um, 8 * airy)
     intensity = _light(scene, plane, box)
     figure, axes = plane_axes(box)
-    norm = LogNorm(SPOT_FLOOR, max(float(intensity.max()), 1.0))
-    image = axes.imshow(np.maximum(intensity, SPOT_FLOOR), norm=norm, cmap="magma", extent=_picture_extent(box), interpolation="nearest")
+    shown, highest, extent = np.maximum(intensity, SPOT_FLOOR), max(float(intensity.max()), 1.0), _picture_extent(box)
+    image = axes.imshow(shown, norm="log", vmin=SPOT_FLOOR, vmax=highest, cmap="magma", extent=extent, interpolation="nearest")
     colour_bar(figure, axes, image, RELATIVE, extend="min")
     pick = scene.focused(plane)
     bright, dark = (int((pick & kind).sum()) for kind in (scene.sites.bright, ~scene.sites.bright))
@@ -229,9 +230,6 @@ def _picture_extent(box: Box) -> Box:
 
 def _mark_sites(axes: Axes, scene: Scene, pick: NDArray[np.bool_]) -> None:
     """Draw open circles around bright sites and open squares around dark ones, the Airy radius or more from their middle."""
-    from matplotlib.collections import EllipseCollection, PatchCollection
-    from matplotlib.patches import Rectangle
-
     airy = scene.bench.airy_radius_um
     (left, right), (bottom, top) = axes.get_xlim(), axes.get_ylim()
     diameter = 2 * float(np.clip(0.3 * _nearest(scene.sites.xyz_um[pick, :2], 0), airy, 1.6 * airy))
@@ -239,16 +237,9 @@ def _mark_sites(axes: Axes, scene: Scene, pick: NDArray[np.bool_]) -> None:
     x, y = scene.sites.xyz_um[:, 0], scene.sites.xyz_um[:, 1]
     pick = pick & (x > left - diameter) & (x < right + diameter) & (y > top - diameter) & (y < bottom + diameter)
     width = 0.9 if pick.sum() < 400 else 0.6
-    bright = scene.sites.xyz_um[pick & scene.sites.bright, :2]
-    sizes = np.full(len(bright), diameter)
-    circles = EllipseCollection(
-        sizes, sizes, np.zeros(len(bright)), units="xy", offsets=bright, offset_transform=axes.transData, facecolors="none", edgecolors=SKY
-    )
-    circles.set_linewidth(width)
-    axes.add_collection(circles)
-    side = 0.7 * diameter
-    squares = [Rectangle((x - side / 2, y - side / 2), side, side) for x, y in scene.sites.xyz_um[pick & ~scene.sites.bright, :2]]
-    axes.add_collection(PatchCollection(squares, facecolor="none", edgecolor="white", linewidth=width))
+    bright, dark = (scene.sites.xyz_um[pick & kind, :2] for kind in (scene.sites.bright, ~scene.sites.bright))
+    circles(axes, bright, diameter, facecolor="none", edgecolor=SKY, linewidth=width)
+    squares(axes, dark, 0.7 * diameter, facecolor="none", edgecolor="white", linewidth=width)
 
 
 def _field(scene: Scene) -> Picture:
@@ -260,8 +251,6 @@ def _field(scene: Scene) -> Picture:
 
 def _histogram(scene: Scene) -> Picture:
     """How the intensities of the bright sites spread about their mean."""
-    from matplotlib.ticker import MaxNLocator
-
     deviation = 100 * scene.deviation[scene.sites.bright]
     half = 1.05 * scene.largest_percent
     figure, axes = single_axes()
@@ -272,8 +261,8 @@ def _histogram(scene: Scene) -> Picture:
     for side, label in ((-spread, "spread (one standard deviation)"), (spread, None)):
         axes.axvline(side, color=VERMILION, linestyle="--", linewidth=1, label=label)
     axes.set(xlabel="deviation of intensity / target from its mean (%)", ylabel="bright sites (count)", xlim=(-half, half))
-    axes.xaxis.set_major_locator(MaxNLocator(nbins=5))
-    axes.yaxis.set_major_locator(MaxNLocator(integer=True))
+    axes.locator_params("x", nbins=5)
+    whole_ticks(axes.yaxis)
     legend_above(axes, 2)
     caption = (
         "The narrower, the more alike the sites. Single sites far out decide the uniformity; a wide hump means that the search has not"
@@ -285,9 +274,6 @@ def _histogram(scene: Scene) -> Picture:
 
 def _site_map(scene: Scene, plane: int) -> Picture:
     """Deviations of the bright sites at their places."""
-    from matplotlib.collections import EllipseCollection
-    from matplotlib.colors import Normalize
-
     airy = scene.bench.airy_radius_um
     pick = scene.near(plane) & scene.sites.bright
     places, deviation = scene.sites.xyz_um[pick, :2], 100 * scene.deviation[pick]
@@ -295,11 +281,7 @@ def _site_map(scene: Scene, plane: int) -> Picture:
     extent = float(np.ptp(scene.sites.xyz_um[scene.sites.bright, :2], axis=0).max())
     diameter = float(np.clip(0.85 * _nearest(places, 4 * airy), airy, max(0.15 * extent, 4 * airy)))
     figure, axes = plane_axes(_box(scene.sites.xyz_um[scene.sites.bright], max(8 * airy, 1.3 * diameter)))
-    sizes = np.full(len(places), diameter)
-    discs = EllipseCollection(sizes, sizes, np.zeros(len(places)), units="xy", offsets=places, offset_transform=axes.transData)
-    discs.set(cmap="PuOr", norm=Normalize(-limit, limit), edgecolor="0.4", linewidth=0.3)
-    discs.set_array(deviation)
-    axes.add_collection(discs)
+    discs = circles(axes, places, diameter, cmap="PuOr", clim=(-limit, limit), array=deviation, edgecolor="0.4", linewidth=0.3)
     colour_bar(figure, axes, discs, "deviation of intensity / target (%)")
     caption = (
         "Discs mark the bright sites; white is the mean. Violet is too bright, orange too dim. A gradient or a pattern across the"
