@@ -317,7 +317,7 @@ class Displaced:
 
 
 def displaced(
-    bench: Bench, levels: NDArray[np.integer[Any]], sites: Sites, by_nm: tuple[float, ...] = DISPLACEMENTS_NM, path: LightPath | None = None
+    bench: Bench, levels: NDArray[np.integer[Any]], sites: Sites, by_nm: tuple[float, ...] = DISPLACEMENTS_NM
 ) -> tuple[Displaced, ...]:
     """Work out what a drift of the lattice does to the figures, by the float64 direct sum of the scalar model.
 
@@ -328,16 +328,13 @@ def displaced(
     sites : Sites
     by_nm : tuple of float
         Lengths of the displacements.
-    path : LightPath, optional
-        The light path of `bench`, if it is at hand.
 
     Returns
     -------
     tuple of Displaced
         One for each length, no displacement first.
     """
-    path = path or light_path(bench)
-    phase = phase_of_levels(levels, bench.panel)
+    path, phase = light_path(bench), phase_of_levels(levels, bench.panel)
     pick = _some(sites.target)
     sides = np.array([[1, 0, 0], [-1, 0, 0], [0, 1, 0], [0, -1, 0]], np.float64)
     found = []
