@@ -22,6 +22,8 @@ from holo.transition import RESPONSES, SHARES, relaxed
 
 if TYPE_CHECKING:
     from holo.bench import Bench
+    from holo.field.path import LightPath
+    from holo.parts import Panel
 
 Real = NDArray[np.float64]
 
@@ -234,7 +236,7 @@ class Mover:
     def __init__(self, bench: Bench, options: MoveOptions | None = None) -> None:
         self.bench, self.options = bench, options or MoveOptions()
         self.path = light_path(bench)
-        shift = self.path.aberration if bench.panel.flatness is None else self.path.aberration + bench.panel.flatness
+        shift = own_phase(self.path, bench.panel)
         self._offset = (-shift / (2 * np.pi)).astype(np.float32)
         self._choices = level_choices(bench.panel)
         self._plan = SiteTransform(self.path, np.zeros((1, 3)))
@@ -321,6 +323,11 @@ class Mover:
     def _frame(self, number: int, progress: float, found: Followed, last: NDArray[np.uint16]) -> MoveFrame:
         levels = found.transform.mask_levels(found.waves, self._offset, self._choices, last)
         return MoveFrame(number, progress, levels, found.waves, found.efficiency, found.uniformity, found.iterations, None)
+
+
+def own_phase(path: LightPath, panel: Panel) -> Real:
+    """Phase that the light has without a mask, rad, shape (rows, columns): aberration of the light path, and flatness of the panel."""
+    return path.aberration if panel.flatness is None else path.aberration + panel.flatness
 
 
 def transition_factors(bench: Bench, response: str) -> tuple[NDArray[np.complex64], ...]:

@@ -18,6 +18,7 @@ from holo.field.sites import direct_fields
 from holo.field.vector import vector_fields
 from holo.mask import phase_of_levels
 from holo.registration import closest_pair
+from holo.retrieve.trim import uniformity_of
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -397,7 +398,7 @@ def figures(intensity: NDArray[np.float64], target: NDArray[np.float64], xyz_um:
         bright=int(bright.sum()),
         dark=len(stray),
         efficiency=float(intensity[bright].sum()),
-        uniformity=float(1 - (relative.max() - relative.min()) / (relative.max() + relative.min())),
+        uniformity=uniformity_of(relative),
         spread=float(relative.std() / relative.mean()),
         crosstalk_max=float(stray.max()) if any_dark else None,
         crosstalk_mean=float(stray.mean()) if any_dark else None,

@@ -18,7 +18,7 @@ from holo.errors import RearrangementError, RetrievalError
 from holo.field.device import GPU, DeviceTransform
 from holo.field.path import light_path
 from holo.mask import level_choices
-from holo.moves import HALVINGS, MoveFrame, MoveOptions, Mover, Track, transition_factors
+from holo.moves import HALVINGS, MoveFrame, MoveOptions, Mover, Track, own_phase, transition_factors
 from holo.retrieve.device import DARK, HELD, DeviceLoop
 from holo.retrieve.follow import GAIN, LEAD, beam_middle
 from holo.transition import SHARES
@@ -58,7 +58,7 @@ class DeviceMover:
     def __init__(self, bench: Bench, options: MoveOptions | None = None) -> None:
         self.bench, self.options = bench, options or MoveOptions()
         self.path = light_path(bench)
-        shift = self.path.aberration if bench.panel.flatness is None else self.path.aberration + bench.panel.flatness
+        shift = own_phase(self.path, bench.panel)
         self.level = np.uint8 if bench.panel.levels <= 256 else np.uint16
         self._plan = DeviceTransform(self.path, np.zeros((1, 3)), level=self.level)
         box = self._plan.box
