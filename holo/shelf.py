@@ -30,7 +30,7 @@ from holo.manifest import (
 from holo.mask import Levels, Mask, read_mask, write_mask
 
 if TYPE_CHECKING:
-    from holo.bench import Panel
+    from holo.parts import Panel
 
 MEMORY_BYTES = 256 * 2**20
 """Most memory that a shelf keeps masks in, where nothing else is said."""
