@@ -143,7 +143,9 @@ def test_one_site_far_dimmer_than_all_others(dim):
     path, xyz, target = panel(64), lattice(4, 4, 40.0), np.where(np.arange(16) == 5, dim, 1.0)
     found = retrieve(path, xyz, target)
     assert found.converged
-    assert level(abs(direct_fields(path, found.phase, xyz)) ** 2 / target) > 0.9997
+    moduli = abs(direct_fields(path, found.phase, xyz))
+    unsure = 5e-5 * np.linalg.norm(path.amplitude) / path.amplitude_sum  # of the search's own fields, by the bound of `SiteTransform`
+    assert level(moduli**2 / target) > 0.9999 - unsure / moduli[5]
 
 
 @pytest.mark.parametrize("planes", [1, 2])
