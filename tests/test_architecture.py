@@ -63,6 +63,7 @@ ORDER = [
     "band",
     "trap",
     "site_traps",
+    "shortfall",
     "design",
     "design_smooth",
     "compose",
