@@ -236,7 +236,6 @@ def _made(inputs: Inputs, wanted: DesignOptions, make: Callable[[Progress | None
         **({"report": outputs.report / "report.html"} if outputs.report else {}),
         "sites": len(made.prediction.sites.target),
         **made.prediction.summary(),
-        "uniformity_before_levels": found.uniformity,
         "engine": engine.name,
         "iterations": found.iterations,
         "converged": made.converged,

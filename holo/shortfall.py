@@ -64,8 +64,11 @@ def missed_by_sites(
         lost.append(f"the light on the brightest dark site from {found.crosstalk:.2g} to {stray:.2g} times the mean of the bright ones")
     if not lost:
         return ""
-    trims = {"quick": "try --effort normal or high, which trim the levels against that; ", "normal": "try --effort high, which trims longer; "}
-    remedy = trims.get(effort, "") if engine == "spots" else ""
+    trims = {
+        "quick": "try --effort normal or high, which trim the levels against that; ",
+        "normal": "try --effort high, which trims longer; ",
+    }
+    remedy = (trims.get(effort, "") if engine == "spots" else "") + ("ask for less; " if asked is not None else "")
     return f"the search converged, but rounding to {steps:.4g} steps of phase per 2 pi took {' and '.join(lost)}: {remedy}{LEVELS}"
 
 
