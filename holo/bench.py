@@ -762,8 +762,8 @@ BLURRED = 1.5
 """Width of the spots, over that of an evenly lit pupil, from which on a user is told."""
 
 FAINT = 100.0
-"""Light wanted on a site, over what rounding to levels scatters to any place, below which that makes it uneven: by a seventh here, rms, before
-levels are trimmed (the root of 2 over it)."""
+"""Light wanted on a site, over what rounding to levels scatters to any place, below which a user is told. Here that makes it uneven by a
+seventh, rms, before levels are trimmed: the root of 2 over it."""
 
 HOPELESS = 0.5
 """Distance to a bright site, over the resolution, below which no mask keeps a dark site dark."""
@@ -850,9 +850,10 @@ def _optics_warnings(bench: Bench) -> list[str]:
     lit = bench.lit_resolution_um
     if lit.max() > BLURRED * airy:
         alone = [f"set them apart along {axis}" for axis, width in zip("yx", lit, strict=True) if np.isinf(width)]
+        remedy = alone[0] if alone else "widen the beam, or set them apart"
         found.append(
             f"the light fills too little of the pupil for its Airy radius of {airy:.3g} um: spots are as wide as those of {lit[0]:.3g} um"
-            f" along x and {lit[1]:.3g} um along y, and sites closer than that blur; {alone[0] if alone else 'widen the beam, or set them apart'}"
+            f" along x and {lit[1]:.3g} um along y, and sites closer than that blur; {remedy}"
         )
     if share < 0.5:
         found.append(f"only {share:.1%} of the power on the panel falls inside the pupil: the beam overfills the pupil or lies beside it")
@@ -897,13 +898,13 @@ def _site_warnings(bench: Bench, sites: Sites) -> list[str]:
 def _faint_warnings(bench: Bench, sites: Sites) -> list[str]:
     """Name the bright sites that are to get no more light than chance gives them."""
     whole, least = float(sites.target.sum()), FAINT * scattered_by_levels(bench)
-    faint = sites.bright & (sites.target < least * whole)
+    faint = (sites.target > 0) & (sites.target < least * whole)
     if not faint.any():
         return []
     return [
         f"{_count(sites, faint)} in so little light that what rounding to {bench.panel.phase_steps:.4g} steps of phase per 2 pi scatters"
-        f" anywhere counts: give them targets of {least * whole / sites.target.max():.2g} times the brightest or more, or a mask of their own,"
-        " or take a panel with more levels in 2 pi"
+        f" anywhere counts: give them targets of {least * whole / sites.target.max():.2g} times the brightest or more, or a mask of their"
+        " own, or take a panel with more levels in 2 pi"
     ]
 
 

@@ -21,7 +21,11 @@ SPOILT = 0.01
 """What rounding may take off the uniformity, or add to the light on the brightest dark site or to the error of continuous light, before it
 has spoilt a mask (common practice, no source)."""
 
-LEVELS = "a panel with more levels in 2 pi, or more lit pixels, rounds less"
+_TRIMS = {
+    "quick": "try --effort normal or high, which trim the levels against that; ",
+    "normal": "try --effort high, which trims longer; ",
+}
+_LEVELS = "a panel with more levels in 2 pi, or more lit pixels, rounds less"
 
 
 def missed_by_sites(
@@ -64,12 +68,9 @@ def missed_by_sites(
         lost.append(f"the light on the brightest dark site from {found.crosstalk:.2g} to {stray:.2g} times the mean of the bright ones")
     if not lost:
         return ""
-    trims = {
-        "quick": "try --effort normal or high, which trim the levels against that; ",
-        "normal": "try --effort high, which trims longer; ",
-    }
-    remedy = (trims.get(effort, "") if engine == "spots" else "") + ("ask for less; " if asked is not None else "")
-    return f"the search converged, but rounding to {steps:.4g} steps of phase per 2 pi took {' and '.join(lost)}: {remedy}{LEVELS}"
+    remedy = _TRIMS.get(effort, "") if engine == "spots" else ""
+    remedy += "ask for less; " if asked is not None else ""
+    return f"the search converged, but rounding to {steps:.4g} steps of phase per 2 pi took {' and '.join(lost)}: {remedy}{_LEVELS}"
 
 
 def _brightest_dark(judged: Prediction, sought: NDArray[np.bool_]) -> float:
@@ -104,5 +105,5 @@ def missed_by_light(found: SmoothRetrieval, rms: float, before: float, steps: fl
         return ""
     aim = "" if asked is None else f" ({100 * asked:.3g} % was asked for)"
     took = f"took the rms error from {100 * before:.3g} to {100 * rms:.3g} %{aim}"
-    remedy = "try --effort normal or high, which trim the levels against that; " if effort == "quick" else ""
-    return f"the search converged, but rounding to {steps:.4g} steps of phase per 2 pi {took}: {remedy}{LEVELS}"
+    remedy = _TRIMS[effort] if effort == "quick" else ""
+    return f"the search converged, but rounding to {steps:.4g} steps of phase per 2 pi {took}: {remedy}{_LEVELS}"

@@ -108,10 +108,9 @@ def ended(extreme, folder):
     """Run ``holo design`` on an extreme in an empty folder."""
     bench, wanted, mask = (folder / name for name in ("bench.toml", "wanted.toml", "mask.tiff"))
     bench.write_text(_bench_text(**extreme.changes), encoding="utf-8")
-    rows = zip(extreme.arrangement.ij.tolist(), extreme.arrangement.target.tolist(), extreme.arrangement.z_um.tolist(), strict=True)
-    wanted.write_text(
-        "".join(f"[[add]]\nsites = [{site}]\ntarget = {target!r}\nz_um = {z!r}\n" for site, target, z in rows), encoding="utf-8"
-    )
+    listed = np.column_stack([extreme.arrangement.ij, extreme.arrangement.target, extreme.arrangement.z_um]).tolist()
+    blocks = [f"[[add]]\nsites = [[{i!r}, {j!r}]]\ntarget = {target!r}\nz_um = {z!r}\n" for i, j, target, z in listed]
+    wanted.write_text("".join(blocks), encoding="utf-8")
     arguments = ["design", wanted, "--bench", bench, "-o", mask, "--json", *extreme.options]
     run = CliRunner().invoke(main, [str(argument) for argument in arguments])
     said = run.stderr.replace(str(folder), "").strip()

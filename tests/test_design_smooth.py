@@ -250,7 +250,7 @@ def test_ctrl_c_keeps_the_best_so_far_and_says_so(folder, tmp_path, monkeypatch)
     target = tmp_path / "mask.tiff"
     run = command("design", folder / "box.toml", "--bench", folder / "bench.toml", "-o", target, "--json")
     assert json.loads(run.stdout)["interrupted"] is True
-    assert f"warning: interrupted after 5 iterations: the mask holds the best phase until then" in run.stderr
+    assert "warning: interrupted after 5 iterations: the mask holds the best phase until then" in run.stderr
     assert read_mask(target).record["options"]["iterations"] == 5
 
 

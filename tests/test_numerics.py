@@ -6,9 +6,9 @@ import re
 
 import numpy as np
 import pytest
+from extremes import ended, extremes
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from extremes import ended, extremes
 from simple_paths import lattice, panel, retrieve
 
 from holo.affine import Affine
@@ -77,7 +77,7 @@ ENDS = {
     "targets over 1e-6 to 1e3": ("short", r"give them targets of .*\n.* took the uniformity from 0\.999.*: try --effort high"),
     "a beam of 0.1 of the panel": (
         "short",
-        r"spots are as wide as those of 5\.03 um .*; widen the beam, or set them apart\n.*iterations short of",
+        r"wide as those of 5\.03 um .*; widen the beam, or set them apart\n.*iterations short of",
     ),
     "1 row, sites across it": ("short", r"inf um along y, and sites closer than that blur; set them apart along x\n"),
     "a beam beside the panel": ("refused", "found no light inside the pupil; allowed: a beam that reaches the pupil"),
