@@ -37,6 +37,9 @@ MAX_LINES = 500_000
 MAX_PAGES = 2**16
 """Most pages of a TIFF file that is read."""
 
+PACKINGS = ("NONE", "LZW", "DEFLATE", "ADOBE_DEFLATE", "PACKBITS")
+"""Ways of packing pixels that are read: the size of what they unpack to is at most some thousand times theirs."""
+
 
 def read_bytes(path: str | os.PathLike[str], limit: int = MAX_TEXT_BYTES) -> bytes:
     """Content of a regular file of at most `limit` bytes.
@@ -237,11 +240,13 @@ def _check_page(entry: Any, size: int) -> None:
     tag = entry.tags.get("PhotometricInterpretation")
     if tag is not None and _name(tag.value) != "MINISBLACK":
         raise InputError(f"found grey values of the kind {_name(tag.value)}; allowed: black as 0 (MINISBLACK)")
+    if (packing := _name(entry.compression)) not in PACKINGS:
+        raise InputError(f"found pixels packed as {packing}; allowed: {', '.join(PACKINGS)}")
     ends = [offset + count for offset, count in zip(entry.dataoffsets, entry.databytecounts, strict=True)]
     if not ends or max(ends) > size:
         raise InputError(f"truncated; its data would end at byte {max(ends, default=0)} of {size}")
     stored = sum(entry.databytecounts)
-    if _name(entry.compression) == "NONE" and stored < needed:
+    if packing == "NONE" and stored < needed:
         raise InputError(f"truncated; {stored} bytes of pixels for {shape[0]} x {shape[1]} of {dtype}")
     if stored > 2 * needed + 2**16:  # so much packed data unpacks to more than the page announces
         raise InputError(f"found {stored} bytes of pixels for {shape[0]} x {shape[1]} of {dtype}; allowed: about {needed}, or fewer")
