@@ -8,6 +8,7 @@ import hashlib
 import os
 import struct
 import tempfile
+import time
 from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
 from io import BufferedReader
@@ -389,8 +390,14 @@ def write_folder(folder: Path, files: Mapping[str, bytes], check: Callable[[], N
 
 
 @contextmanager
-def locked(folder: Path) -> Iterator[None]:
+def locked(folder: Path, wait_s: float = 0.0) -> Iterator[None]:
     """Keep other commands out of a folder while the block runs; nothing happens if there is no such folder.
+
+    Parameters
+    ----------
+    folder : Path
+    wait_s : float
+        How long to wait for another command to be done.
 
     Raises
     ------
@@ -410,21 +417,25 @@ def locked(folder: Path) -> Iterator[None]:
         handle = None
     try:
         if handle is not None:
-            _lock(folder, handle, fcntl)
+            _lock(folder, handle, fcntl, time.monotonic() + wait_s)
         yield
     finally:
         if handle is not None:
             os.close(handle)
 
 
-def _lock(folder: Path, handle: int, fcntl: ModuleType) -> None:
+def _lock(folder: Path, handle: int, fcntl: ModuleType, until: float) -> None:
     """Lock an open folder, and see that it still has its name."""
-    try:
-        fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
-    except BlockingIOError as error:
-        raise InputError(f"{folder}: another command is at work in it; wait until it is done, or end it first") from error
-    except OSError:  # a file system without locks
-        return
+    while True:
+        try:
+            fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
+            break
+        except BlockingIOError as error:
+            if time.monotonic() >= until:
+                raise InputError(f"{folder}: another command is at work in it; wait until it is done, or end it first") from error
+            time.sleep(0.01)
+        except OSError:  # a file system without locks
+            return
     if not folder.exists() or not os.path.samestat(os.fstat(handle), folder.stat()):
         raise InputError(f"{folder}: another command has moved or replaced it; try again")
 
