@@ -212,6 +212,7 @@ class Shelf:
             try:
                 write_manifest(self.path, changed, overwrite=True)
             except BaseException:
-                (self.folder / entry.file).unlink(missing_ok=True)
+                if self.entry(name) is None:  # else the manifest has taken its place
+                    (self.folder / entry.file).unlink(missing_ok=True)
                 raise
         return entry
