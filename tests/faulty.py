@@ -306,7 +306,7 @@ def _plan(folder):
     kept(folder / "cache" / "plans" / "96x80", lambda: "a plan")
 
 
-MANIFEST = ("manifest", "@one.tiff", "@two.tiff", "-o", "@manifest.json", "--rate-hz")
+MANIFEST = ("manifest", "@one.tiff", "@two.tiff", "-o", "@manifest.json")
 TRAPS = ("trap", "@one.tiff", "--bench", "@bench.toml", "--species", "Li-6", "--table", "@traps.csv")
 
 
@@ -335,17 +335,134 @@ def saves():
             _command("nudge", "@mask.tiff", "-o", "@out.tiff", "--by-um", "0.1", "0.1"),
         ),
         "sum": Save(_masks, _add),
-        "manifest": Save(_masks, _command(*MANIFEST, "10")),
-        "manifest, again": Save(_both(_masks, _command(*MANIFEST, "10")), _command(*MANIFEST, "20", "--overwrite")),
+        "manifest": Save(_masks, _command(*MANIFEST, "--rate-hz", "10")),
+        "manifest, again": Save(
+            _both(_masks, _command(*MANIFEST, "--rate-hz", "10")), _command(*MANIFEST, "--rate-hz", "20", "--overwrite")
+        ),
         "trap table": Save(_masks, _command(*TRAPS)),
         "starter files": Save(_nothing, _command("new", "@lab")),
         "batch": Save(_nothing, _jobs(b"new")),
         "batch, again": Save(_jobs(b"old"), _jobs(b"new", overwrite=True)),
         "mask of a service": Save(_nothing, _shelved, clear=_unlisted),
-        "mask of a service, one more": Save(_both(_masks, _command(*MANIFEST, "10")), _shelved, clear=_unlisted),
+        "mask of a service, one more": Save(_both(_masks, _command(*MANIFEST, "--rate-hz", "10")), _shelved, clear=_unlisted),
         "plan": Save(_nothing, _plan),
     }
 
+
+# ---------------------------------------------------------------------------------------------------------------------
+# files that vanish
+
+
+class Vanishing:
+    """Counts how often a file of a folder is looked at or opened for reading, and takes one away just before."""
+
+    def __init__(self, folder, at=-1):
+        self.folder, self.at, self.count, self.taken = folder, at, 0, None
+
+    def _look(self, path):
+        if not isinstance(path, str | os.PathLike) or os.fspath(path) not in self._there:
+            return
+        if self.count == self.at:
+            self.taken = self._there[os.fspath(path)]
+            Path(path).unlink()
+        self.count += 1
+
+    @contextmanager
+    def watching(self):
+        """Watch the files that a folder has now."""
+        self._there = {str(path): str(path.relative_to(self.folder)) for path in self.folder.rglob("*") if path.is_file()}
+        opened, looked = io.open, os.stat
+
+        def open_file(file, mode="r", *args, **options):
+            if not set(mode) & set("wax+"):
+                self._look(file)
+            return opened(file, mode, *args, **options)
+
+        def stat(path, *args, **options):
+            self._look(path)
+            return looked(path, *args, **options)
+
+        with mock.patch.object(io, "open", open_file), mock.patch.object(builtins, "open", open_file), mock.patch.object(os, "stat", stat):
+            yield self
+
+
+def vanished(save, folder, at):
+    """Take a file away in the midst of a save; returns what is wrong, or nothing, and whether a file was taken at all."""
+    _fresh(folder)
+    save.before(folder)
+    old = contents(folder)
+    watch = Vanishing(folder, at)
+    ended = ""
+    try:
+        with watch.watching():
+            save.save(folder)
+    except HoloError as error:
+        ended = str(error)
+    except Exception as error:
+        return f"{watch.taken} taken at {at}: {type(error).__name__}: {str(error)[-500:]}", True
+    if watch.taken is None:
+        return "", False
+    now = contents(folder)
+    if {name: now.get(name) for name in old if name != watch.taken} != {name: old[name] for name in old if name != watch.taken}:
+        return f"{watch.taken} taken at {at}: other files have changed", True
+    if ended and now.keys() - old.keys():
+        return f"{watch.taken} taken at {at}: left {now.keys() - old.keys()}", True
+    if left(folder):
+        return f"{watch.taken} taken at {at}: left {left(folder)}", True
+    return ("" if not ended or Path(watch.taken).stem in ended else f"{watch.taken} taken at {at}, but told: {ended}"), True
+
+
+READS = {
+    "manifest": MANIFEST,
+    "sum": ("add", "@one.tiff", "@two.tiff", "-o", "@out.tiff", "--bench", "@bench.toml"),
+    "trap table": TRAPS,
+    "nudge": ("nudge", "@one.tiff", "-o", "@out.tiff", "--by-um", "0.1", "0.1", "--bench", "@bench.toml"),
+    "levels": ("render", "@one.tiff", "-o", "@levels.png"),
+    "look": ("inspect", "@one.tiff"),
+    "forecast": ("predict", "@one.tiff", "--bench", "@bench.toml"),
+    "jobs": ("batch", "@jobs.toml", "--list"),
+    "service": ("serve", "@", "--bench", "@bench.toml", "--wanted", "@sites.toml", "--reservoir", "@sites.csv"),
+    "response": ("response", "start", "--bench", "@bench.toml", "--run", "@run"),
+    "screen": ("show", "@one.tiff"),
+}
+"""Commands that read files of `read_by`, by what they do."""
+
+
+def read_by(name):
+    """A command that reads files, with those that it reads; a service ends as soon as it could begin."""
+    sites = "i,j\n-4,-3\n-1,-3\n-4,0\n"
+    files = {"sites.csv": sites, "sites.toml": '[[add]]\nsites_csv = "sites.csv"\n', "jobs.toml": JOBS}
+
+    def before(folder):
+        _masks(folder)
+        for file, text in files.items():
+            (folder / file).write_text(text)
+        rate = "level_for_2pi = 212\nframe_rate_hz = 60.0\nsettling_ms = 5.0"
+        (folder / "bench.toml").write_text(TINY.format(**{**PLAIN, "response": rate}))
+
+    def save(folder):
+        with mock.patch("holo.serve.run"):
+            _command(*READS[name])(folder)
+
+    return Save(before, save)
+
+
+def read_again(reader):
+    """A reader of `fuzzing`, with its files."""
+
+    def before(folder):
+        for name, content in reader.files.items():
+            (folder / name).parent.mkdir(parents=True, exist_ok=True)
+            (folder / name).write_bytes(content)
+
+    return Save(before, reader.read)
+
+
+JOBS = """[common]
+bench = "bench.toml"
+[[job]]
+arrangement = "sites.toml"
+"""
 
 # ---------------------------------------------------------------------------------------------------------------------
 # the judge
