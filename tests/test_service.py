@@ -267,6 +267,30 @@ def test_a_client_that_leaves_in_the_midst_of_moves_leaves_the_lane_free(port):
         ("/designs", {"name": "x", "arrangement": "square", "sites": [[0, 0]]}, 400, "request: found both"),
         ("/designs", {"name": "x", "arrangement": "../secret"}, 400, "request: arrangement: name: found '../secret'"),
         ("/designs", {"name": "x", "arrangement": "link"}, 400, "request: arrangement: "),
+        (
+            *("/designs", {"name": "x", "arrangement": "outside"}, 400),
+            "request: arrangement: {folder}/outside.toml: add[1].sites_csv: found '../secret.csv'; allowed: a file in the folder of",
+        ),
+        (
+            "/designs",
+            {"name": "x", "arrangement": "absolute"},
+            400,
+            "request: arrangement: {folder}/absolute.toml: add[1].sites_csv: found",
+        ),
+        (
+            "/designs",
+            {"name": "x", "arrangement": "by way of a link"},
+            400,
+            "request: arrangement: {folder}/by way of a link.toml: add[1].",
+        ),
+        ("/designs", {"name": "x", "arrangement": "in/square"}, 400, "request: arrangement: name: found 'in/square'; allowed: 1 to 100"),
+        (
+            "/designs",
+            {"name": "x", "arrangement": "/etc/passwd"},
+            400,
+            "request: arrangement: name: found '/etc/passwd'; allowed: 1 to 100",
+        ),
+        ("/nudges", {"name": "x", "mask": "../four", "by_um": [0, 0]}, 404, "name: found '../four'; allowed: one of the 2"),
         ("/designs", {"name": "x", "arrangement": "none"}, 404, "request: arrangement: found 'none'; allowed: the name of a .toml file"),
         ("/designs", {"name": "x", "arrangement": "square", "efort": "quick"}, 400, "request: efort: unknown key, found 'quick'; nearest"),
         ("/designs", {"name": "x", "arrangement": "square", "effort": "hihg"}, 400, "request: effort: found 'hihg'; allowed: one of quick"),
@@ -295,7 +319,12 @@ def test_a_client_that_leaves_in_the_midst_of_moves_leaves_the_lane_free(port):
     ],
 )
 def test_a_wrong_request_changes_nothing(port, folder, path, body, status, message):
+    secret = folder.parent / "secret.csv"
+    secret.write_text("i,j\n1,1\n")
     (folder / "link.toml").symlink_to(folder.parent / "secret.toml")
+    (folder / "link.csv").symlink_to(secret)
+    for name, file in {"outside": "../secret.csv", "absolute": secret, "by way of a link": "link.csv"}.items():
+        (folder / f"{name}.toml").write_text(f'[[add]]\nsites_csv = "{file}"\n')
     before = contents(folder)
     found = ask(port, "POST", path, body)
     message = message.replace("{folder}", str(folder))
