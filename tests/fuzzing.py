@@ -385,6 +385,34 @@ def manifest_files(folder):
     return {"set.json": (folder / "set.json").read_bytes(), "a.tiff": tiff(*pages[:2]), "b.tiff": tiff(pages[2])}
 
 
+def batch_files(folder):
+    """The folder of a batch of which one job is done and one has failed."""
+    from holo.results import Results
+    from holo.worker import Made
+
+    with Results(folder / "out") as results:
+        for job, made in zip(batch_jobs(), (Made(b"mask", None, {"uniformity": 0.9}), Made(error="too far")), strict=True):
+            results.keep(job, "inputs", made, 1)
+        results.tabulate(batch_jobs())
+    return {str(path.relative_to(folder)): path.read_bytes() for path in (folder / "out").rglob("*") if path.is_file()}
+
+
+def batch_jobs():
+    """The jobs of `batch_files`."""
+    from holo.jobs import Job
+
+    return [Job(name, Path("a.toml"), Path("b.toml")) for name in ("one", "two")]
+
+
+def _resume_batch(folder):
+    from holo.results import Results
+
+    with Results(folder / "out") as results:
+        for job in batch_jobs():
+            results.finished(job, "inputs")
+        results.tabulate(batch_jobs())
+
+
 def _check_jobs(folder):
     from holo.jobs import Checker, read_jobs
 
@@ -450,6 +478,9 @@ def command(words, output=None):
     return read
 
 
+ARRAYS = ("--array", "@phase.npy", "1", "--array", "@phase.tiff", "0.5")
+
+
 def _exits(result):
     return (result.exception,) if isinstance(result.exception, SystemExit) else ()
 
@@ -472,7 +503,7 @@ def readers(scratch):
     from holo.twin import read_twin
 
     counts = np.random.default_rng(1).integers(0, 4096, (2, 10, 12)).astype(np.uint16)
-    mask = mask_bytes(json.dumps(record()))
+    mask, phase = mask_bytes(json.dumps(record())), np.linspace(0, 6, 480).reshape(20, 24)
     plain = TINY.format(**PLAIN).encode()
     lattice = Lattice([[3.0, 0.0], [0.0, 3.0]])
     jobs = {
@@ -501,10 +532,16 @@ def readers(scratch):
         "run": Reader(run, lambda folder: open_run(folder / "run", "light", light_dialogue), (), True),
         "sequence": Reader(sequence, _resume, (), True),
         "jobs": Reader({name: text.encode() for name, text in jobs.items()}, _check_jobs, ("jobs.toml",)),
+        "batch": Reader(batch_files(scratch), _resume_batch, ("out/journal.jsonl", "out/masks/one.tiff"), True),
         "manifest": Reader(manifest_files(scratch), lambda folder: check_manifest(folder / "set.json")),
         "response": Reader(bench_files(), lambda folder: read_bench(folder / "bench.toml"), ("response.csv",)),
         "species": _one("own.toml", SPECIES.encode(), read_species),
         "service": service_reader(scratch),
+        "sum": Reader(
+            {"mask.tiff": mask, "bench.toml": plain, "phase.npy": npy(phase), "phase.tiff": tiff(phase.astype(np.float32))},
+            command(["add", "@mask.tiff", "-o", "@out.tiff", "--bench", "@bench.toml", *ARRAYS], "out.tiff"),
+            ("phase.npy", "phase.tiff"),
+        ),
         "check": Reader({"bench.toml": plain}, command(["check", "@bench.toml"])),
         "inspect": Reader({"mask.tiff": mask}, command(["inspect", "@mask.tiff", "--json"])),
         "render": Reader({"mask.tiff": mask}, command(["render", "@mask.tiff", "-o", "@out.png"], "out.png")),
@@ -591,9 +628,7 @@ def _json_record(rng, content):
 def damaged_json(rng, content, value=lambda rng: rng.choice(VALUES)):
     """Change values in a JSON text, or in one line of several; `value` draws the new ones."""
     lines = (
-        content.decode("utf-8", "replace").strip().split("\n")
-        if b'"holo sequence"' in content[:40]
-        else [content.decode("utf-8", "replace")]
+        content.decode("utf-8", "replace").strip().split("\n") if content[:12] == b'{"format": "' else [content.decode("utf-8", "replace")]
     )
     number = rng.randrange(len(lines))
     try:
