@@ -224,7 +224,7 @@ def filled_share(places_um: Real, wanted_um: Real) -> float:
     """
     from scipy.spatial import KDTree
 
-    check_numbers(places_um=places_um, wanted_um=wanted_um, near_um=near_um)
+    check_numbers(places_um=places_um, wanted_um=wanted_um)
     if len(places_um) == 0 or len(wanted_um) == 0:
         return 0.0
     return float((np.asarray(KDTree(places_um).query(wanted_um)[0]) <= 1e-3).mean())
