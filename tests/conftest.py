@@ -9,7 +9,7 @@ import pytest
 from small_bench import bench_text
 
 from holo.arrays import Device, find_device
-from holo.bench import parse_bench, read_bench
+from holo.bench import demo_bench_text, parse_bench, read_bench
 
 
 @pytest.fixture(scope="session")
