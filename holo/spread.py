@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from holo.arrays import kernel
-from holo.checks import frozen_array
+from holo.checks import check_finite, check_numbers, frozen_array
 from holo.errors import InputError
 
 Image = NDArray[np.float32]
@@ -77,23 +77,8 @@ class Spread:
         return self.step_px * (len(self.coefficients) - 1) / 2
 
     def at(self, offsets: NDArray[np.floating]) -> Real:
-        """Light on a pixel whose centre lies at some offsets (columns, rows) from the point, shape (n,).
-
-        Parameters
-        ----------
-        offsets : ndarray, shape (n, 2)
-            Of the pixel's centre from the point, (columns, rows).
-
-        Returns
-        -------
-        ndarray, shape (n,)
-            Share of the point's light.
-
-        Examples
-        --------
-        >>> gaussian_spread(1.2).at(np.array([[0.0, 0.0], [2.0, 0.0]])).round(4)
-        array([0.1044, 0.0282])
-        """
+        """Light on a pixel whose centre lies at some offsets (columns, rows) from the point, shape (n,)."""
+        check_finite("offsets", offsets)
         values = np.empty(len(offsets))
         _values(self.coefficients, self.step_px, np.ascontiguousarray(offsets, np.float64), values)
         return values
@@ -166,6 +151,7 @@ def airy_spread(first_dark_px: float, reach: float = 6.5) -> Spread:
 
 def _knots(width_px: float, reach: float) -> tuple[float, Real]:
     """Distance of the knots of a spread, and their places along an axis."""
+    check_numbers(width_px=width_px, reach=reach)
     step = KNOTS * width_px
     half = math.ceil(reach / KNOTS)
     return step, np.asarray(step * np.arange(-half, half + 1), np.float64)
@@ -264,6 +250,7 @@ def stamps_of(spread: Spread, xy_px: Real) -> Stamps:
     Stamps
         Each on a square of pixels of its own, for a light of 1.
     """
+    check_finite("xy_px", xy_px)
     reach = math.ceil(spread.reach_px + spread.step_px)
     corner = np.rint(xy_px).astype(np.int64) - reach
     left, top = np.ascontiguousarray(corner[:, 0]), np.ascontiguousarray(corner[:, 1])
@@ -287,27 +274,8 @@ def _add(image: Image, light: Image, left: Index, top: Index, totals: Real) -> N
 
 
 def image_of(stamps: Stamps, totals: Real, shape: tuple[int, int]) -> Image:
-    """Draw points of some light on a frame of a shape (rows, columns).
-
-    Parameters
-    ----------
-    stamps : Stamps
-        Light of n points.
-    totals : ndarray, shape (n,)
-        Counts.
-    shape : (int, int)
-        Rows and columns.
-
-    Returns
-    -------
-    ndarray, shape (rows, columns)
-        Counts; what falls beside the frame is left out.
-
-    Examples
-    --------
-    >>> image_of(stamps_of(gaussian_spread(1.2), np.array([[8.0, 8.0]])), np.array([500.0]), (17, 17)).sum().round(1)
-    np.float32(500.5)
-    """
+    """Draw points of some light on a frame of a shape (rows, columns)."""
+    check_finite("totals", totals)
     image = np.zeros(shape, np.float32)
     _add(image, stamps.light, stamps.left, stamps.top, np.ascontiguousarray(totals, np.float64))
     return image

@@ -293,7 +293,7 @@ def zernike_sum(coefficients: Mapping[int, float], rho: ArrayLike, theta: ArrayL
 
 
 def _by_frequency(coefficients: Mapping[int, float]) -> dict[int, NDArray[np.complex128]]:
-    """For each azimuthal frequency, in rising order, the factors of the cosine (real part) and the sine, by the rank of the radial order."""
+    """For each azimuthal frequency, in rising order, the factors of the cosine (real part) and the sine by rank of the radial order."""
     found: dict[int, NDArray[np.complex128]] = {}
     for j, coefficient in coefficients.items():
         n, m = noll(j)
