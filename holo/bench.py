@@ -528,6 +528,15 @@ def drowned(bench: Bench, sites: Sites, share: float = 1.0) -> NDArray[np.bool_]
 def scattered_by_levels(bench: Bench) -> float:
     """Relative intensity that rounding to levels leaves at any place, in the mean.
 
+    Parameters
+    ----------
+    bench : Bench
+
+    Returns
+    -------
+    float
+        Over that of an unsplit focus.
+
     Notes
     -----
     Errors even over a step of phase ``s`` have the variance ``s^2 / 12``, and the fields that they make on the pixels add up at random:

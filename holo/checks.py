@@ -46,6 +46,16 @@ def check_finite(name: str, values: ArrayLike) -> None:
 def check_numbers(**named: ArrayLike) -> None:
     """Refuse numbers, or arrays of them, that are not all finite; see `check_finite`.
 
+    Parameters
+    ----------
+    named : array_like
+        Numbers by the names that messages give them.
+
+    Raises
+    ------
+    InputError
+        For the first that is not finite, by its name.
+
     Examples
     --------
     >>> check_numbers(x_mm=0.5, y_mm=float("inf"))

@@ -331,12 +331,56 @@ def bench_source(text: str, path: str | os.PathLike[str]) -> tuple[Bench, Source
 
 
 def read_arrangement_source(path: str | os.PathLike[str], lattice: Lattice, *, confined: bool = False) -> tuple[Arrangement, Source]:
-    """Read an arrangement file, and what a record is to say of it; options, errors: `parse_arrangement`."""
+    """Read an arrangement file, and what a record is to say of it; options, errors: `parse_arrangement`.
+
+    Parameters
+    ----------
+    path : path
+        An arrangement file.
+    lattice : Lattice
+        On which shapes are drawn and dark sites are found.
+    confined : bool
+        See `parse_arrangement`.
+
+    Returns
+    -------
+    arrangement : Arrangement
+    source : dict
+        Path, text, digest and the digests of side files.
+
+    Raises
+    ------
+    InputError
+        As `parse_arrangement`.
+    """
     return arrangement_source(read_text(path), path, lattice, confined=confined)
 
 
 def arrangement_source(text: str, path: str | os.PathLike[str], lattice: Lattice, *, confined: bool = False) -> tuple[Arrangement, Source]:
-    """Read the text of an arrangement file at `path`, and what a record is to say of it; options, errors: `parse_arrangement`."""
+    """Read the text of an arrangement file at `path`, and what a record is to say of it; options, errors: `parse_arrangement`.
+
+    Parameters
+    ----------
+    text : str
+        Of an arrangement file.
+    path : path
+        Where it stands, or would: names it in messages and is where relative names start.
+    lattice : Lattice
+        On which shapes are drawn and dark sites are found.
+    confined : bool
+        See `parse_arrangement`.
+
+    Returns
+    -------
+    arrangement : Arrangement
+    source : dict
+        Path, text, digest and the digests of side files.
+
+    Raises
+    ------
+    InputError
+        As `parse_arrangement`.
+    """
     return parse_arrangement(text, path, lattice, confined=confined), _source(path, text, arrangement_files(text, path))
 
 

@@ -546,9 +546,14 @@ def locked(folder: Path, wait_s: float = 0.0) -> Iterator[None]:
 
     Parameters
     ----------
-    folder : Path
+    folder : path
+        That is to be kept.
     wait_s : float
         How long to wait for another command to be done.
+
+    Yields
+    ------
+    None
 
     Raises
     ------

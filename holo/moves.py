@@ -86,7 +86,25 @@ class Limits:
                 raise InputError(f"{name}: found {getattr(self, name):g}; allowed: a number above 0")
 
     def frames(self, length_um: float, frame_ms: float) -> int:
-        """Number of frames of a move of minimum jerk over a length, one at least unless it is 0."""
+        """Number of frames of a move of minimum jerk over a length, one at least unless it is 0.
+
+        Parameters
+        ----------
+        length_um : float
+            Of the longest way.
+        frame_ms : float
+            Time of a frame.
+
+        Returns
+        -------
+        int
+            The most that velocity, acceleration and step ask for, rounded up.
+
+        Examples
+        --------
+        >>> Limits(step_um=0.3, velocity_um_per_ms=0.1, acceleration_um_per_ms2=0.01).frames(5.0, 16.7)
+        32
+        """
         check_numbers(length_um=length_um, frame_ms=frame_ms)
         if length_um == 0:
             return 0
@@ -359,7 +377,19 @@ class Mover:
 
 
 def own_phase(path: LightPath, panel: Panel) -> Real:
-    """Phase that the light has without a mask, rad, shape (rows, columns): aberration of the light path, and flatness of the panel."""
+    """Phase that the light has without a mask, rad, shape (rows, columns): aberration of the light path, and flatness of the panel.
+
+    Parameters
+    ----------
+    path : LightPath
+        Of the bench.
+    panel : Panel
+        Its flatness counts.
+
+    Returns
+    -------
+    ndarray, shape (rows, columns)
+    """
     return path.aberration if panel.flatness is None else path.aberration + panel.flatness
 
 
@@ -392,7 +422,19 @@ def transition_factors(bench: Bench, response: str) -> tuple[NDArray[np.complex6
 
 
 def step_um(bench: Bench, cells: float = STEP_CELLS) -> float:
-    """Length of a step of so many focal cells, the shorter way of the cell, um."""
+    """Length of a step of so many focal cells, the shorter way of the cell, um.
+
+    Parameters
+    ----------
+    bench : Bench
+    cells : float
+        Focal cells, ``lambda f / (panel width or height)``.
+
+    Returns
+    -------
+    float
+        um.
+    """
     check_finite("cells", cells)
     return cells * min(bench.focal_cell_um)
 

@@ -30,6 +30,7 @@ class Light:
     """The beam on the panel: Gaussian by its diameter, or measured pixel by pixel."""
 
     wavelength_nm: float
+    """In vacuum."""
     power_mw: float
     """Power on the panel."""
     beam_diameter_mm: float | None
@@ -52,8 +53,11 @@ class Panel:
     """The phase panel: its pixels and how levels become phase."""
 
     columns: int
+    """Pixels along x."""
     rows: int
+    """Pixels along y."""
     pitch_um: float
+    """From the middle of a pixel to that of the next, along both axes."""
     levels: int
     """Number of levels; the panel takes 0 to ``levels - 1``."""
     level_for_2pi: float | None
@@ -65,6 +69,7 @@ class Panel:
     fill_factor: float
     """Active share of a pixel's area."""
     frame_rate_hz: float | None
+    """Masks that the panel takes in a second; None if the bench file does not say."""
     settling_ms: float | None
     """1/e time of the liquid crystal."""
     power_limit_w_cm2: float | None
@@ -100,10 +105,13 @@ class Optics:
     """The optics from the panel to the objective plane."""
 
     focal_length_mm: float
+    """Of the objective."""
     numerical_aperture: float
+    """Of the objective, below `medium_index`."""
     relay_magnification: float
     """Size of the panel's image in the pupil over its own size."""
     medium_index: float
+    """Refractive index where the atoms are."""
     aberration: tuple[tuple[int, float], ...]
     """(Noll index, waves rms) of the known aberration of the light path."""
     aberration_map: NDArray[np.float64] | None = None
@@ -117,10 +125,15 @@ class Camera:
     """The camera that sees the objective plane."""
 
     columns: int
+    """Pixels from left to right."""
     rows: int
+    """Pixels from top to bottom."""
     pixel_um: float
+    """Side of a pixel, on the camera."""
     magnification: float
+    """From the objective plane to the camera, above 0: turn and mirror are told by a registration."""
     bits: int
+    """Counts go up to ``2**bits - 1``."""
     electrons_per_count: float | None = None
     """Electrons that make one count, over the excess noise of a gain register if there is one; None if not known."""
     dark: NDArray[np.float32] | None = None

@@ -77,7 +77,23 @@ class Spread:
         return self.step_px * (len(self.coefficients) - 1) / 2
 
     def at(self, offsets: NDArray[np.floating]) -> Real:
-        """Light on a pixel whose centre lies at some offsets (columns, rows) from the point, shape (n,)."""
+        """Light on a pixel whose centre lies at some offsets (columns, rows) from the point, shape (n,).
+
+        Parameters
+        ----------
+        offsets : NDArray[np.floating], shape (n, 2)
+            Of the pixel's centre from the point, (columns, rows).
+
+        Returns
+        -------
+        ndarray, shape (n,)
+            Share of the point's light.
+
+        Examples
+        --------
+        >>> gaussian_spread(1.2).at(np.array([[0.0, 0.0], [2.0, 0.0]])).round(4)
+        array([0.1044, 0.0282])
+        """
         check_finite("offsets", offsets)
         values = np.empty(len(offsets))
         _values(self.coefficients, self.step_px, np.ascontiguousarray(offsets, np.float64), values)
@@ -274,7 +290,27 @@ def _add(image: Image, light: Image, left: Index, top: Index, totals: Real) -> N
 
 
 def image_of(stamps: Stamps, totals: Real, shape: tuple[int, int]) -> Image:
-    """Draw points of some light on a frame of a shape (rows, columns)."""
+    """Draw points of some light on a frame of a shape (rows, columns).
+
+    Parameters
+    ----------
+    stamps : Stamps
+        Light of n points.
+    totals : ndarray, shape (n,)
+        Counts.
+    shape : (int, int)
+        Rows and columns.
+
+    Returns
+    -------
+    ndarray, shape (rows, columns)
+        Counts; what falls beside the frame is left out.
+
+    Examples
+    --------
+    >>> image_of(stamps_of(gaussian_spread(1.2), np.array([[8.0, 8.0]])), np.array([500.0]), (17, 17)).sum().round(1)
+    np.float32(500.5)
+    """
     check_finite("totals", totals)
     image = np.zeros(shape, np.float32)
     _add(image, stamps.light, stamps.left, stamps.top, np.ascontiguousarray(totals, np.float64))

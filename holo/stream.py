@@ -37,7 +37,21 @@ CHUNK_BYTES = 2**28
 
 
 def mover_on(bench: Bench, options: MoveOptions | None, device: Device) -> Mover | DeviceMover:
-    """Prepare the masks of moves on a device."""
+    """Prepare the masks of moves on a device.
+
+    Parameters
+    ----------
+    bench : Bench
+    options : MoveOptions or None
+        The usual ones if None.
+    device : Device
+        As `holo.arrays.find_device` gives it.
+
+    Returns
+    -------
+    Mover or DeviceMover
+        Of the same methods.
+    """
     return DeviceMover(bench, options) if device.is_gpu else Mover(bench, options)
 
 

@@ -279,7 +279,22 @@ class Table:
         return value
 
     def flag(self, key: str) -> bool:
-        """True or false; false without the key."""
+        """True or false; false without the key.
+
+        Parameters
+        ----------
+        key : str
+            Of this table.
+
+        Returns
+        -------
+        bool
+
+        Raises
+        ------
+        InputError
+            See `number`.
+        """
         value = self._take(key, False, "true or false")
         if not isinstance(value, bool):
             raise self.wrong(key, "true or false")
@@ -379,7 +394,22 @@ class Table:
         return tuple(tuple(float(v) for v in row) for row in value)
 
     def texts(self, key: str) -> Any:
-        """A non-empty list of strings, or one string of several lines, as a tuple."""
+        """A non-empty list of strings, or one string of several lines, as a tuple.
+
+        Parameters
+        ----------
+        key : str
+            Of this table.
+
+        Returns
+        -------
+        tuple of str or None
+
+        Raises
+        ------
+        InputError
+            See `number`.
+        """
         allowed = "a list of texts, or one text of several lines"
         value = self._take(key, REQUIRED, allowed)
         if isinstance(value, str):

@@ -365,7 +365,18 @@ class Twin:
     # the light of atoms
 
     def occupied(self, step: int = 0) -> NDArray[np.float64]:
-        """Give the lattice coordinates of the atoms of a frame, shape (n, 2); see `atoms`."""
+        """Give the lattice coordinates of the atoms of a frame, shape (n, 2); see `atoms`.
+
+        Parameters
+        ----------
+        step : int
+            Number of the frame: each has atoms of its own.
+
+        Returns
+        -------
+        ndarray, shape (n, 2)
+            (i, j).
+        """
         middle = self.cloud.centre or np.rint(self.lattice_to_camera().inverse().apply(self._middle_px)[0])
         low = int(middle[0]) - self.cloud.region[0] // 2, int(middle[1]) - self.cloud.region[1] // 2
         ij = self.hidden.lattice.sites(low, (low[0] + self.cloud.region[0], low[1] + self.cloud.region[1]))

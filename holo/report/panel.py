@@ -49,7 +49,16 @@ class Shown(Protocol):
 
 
 def mask_picture(scene: Shown) -> Picture:
-    """The levels of the whole panel, with the pupil."""
+    """The levels of the whole panel, with the pupil.
+
+    Parameters
+    ----------
+    scene : Shown
+
+    Returns
+    -------
+    Picture
+    """
     panel = scene.bench.panel
     figure, axes = _panel_axes(scene, (slice(0, panel.rows), slice(0, panel.columns)))
     image = axes.imshow(
@@ -68,7 +77,16 @@ def mask_picture(scene: Shown) -> Picture:
 
 
 def mask_detail(scene: Shown) -> Picture:
-    """The phase of the pixels around the middle of the light, one by one."""
+    """The phase of the pixels around the middle of the light, one by one.
+
+    Parameters
+    ----------
+    scene : Shown
+
+    Returns
+    -------
+    Picture
+    """
     box = tuple(_middle(part, 96) for part in pupil_box(scene.path))
     figure, axes = _panel_axes(scene, (box[0], box[1]))
     phase = np.mod(scene.phase[box], 2 * np.pi)
@@ -107,8 +125,21 @@ def _panel_axes(scene: Shown, box: tuple[slice, slice]) -> tuple[Figure, Axes]:
 def field_picture(scene: Shown, depth: float, unit: float, box: Box, words: tuple[str, str, str]) -> Picture:
     """The light over the addressable field and its repeats by the pixel grid, logarithmic.
 
-    `unit` is the intensity that the picture counts in, `box` is where the light is wanted; `words` are what is wanted there, the name
-    of the colours and what tells the plane apart.
+    Parameters
+    ----------
+    scene : Shown
+    depth : float
+        Of the plane, um.
+    unit : float
+        Intensity that the picture counts in.
+    box : Box
+        Where the light is wanted: left, right, top, bottom, um.
+    words : (str, str, str)
+        What is wanted there, the name of the colours, and what tells the plane apart.
+
+    Returns
+    -------
+    Picture
     """
     name, colours, where = words
     half = scene.bench.field_um / 2
@@ -153,5 +184,17 @@ def _overview(scene: Shown, depth_um: float, cells: int = SAMPLES // 2) -> NDArr
 
 
 def centres(low: float, high: float, count: int) -> NDArray[np.float64]:
-    """Centres of equal cells between two ends."""
+    """Centres of equal cells between two ends.
+
+    Parameters
+    ----------
+    low, high : float
+        Outer ends of the first and the last cell.
+    count : int
+        Number of cells.
+
+    Returns
+    -------
+    ndarray, shape (count,)
+    """
     return np.asarray(low + (np.arange(count) + 0.5) * ((high - low) / count), np.float64)

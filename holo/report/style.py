@@ -318,14 +318,26 @@ def ring(axes: Axes, radius: float, **look: Any) -> None:
 
 
 def whole_ticks(axis: Axis) -> None:
-    """Mark an axis that counts at whole numbers only."""
+    """Mark an axis that counts at whole numbers only.
+
+    Parameters
+    ----------
+    axis : Axis
+        Of matplotlib.
+    """
     from matplotlib.ticker import MaxNLocator
 
     axis.set_major_locator(MaxNLocator(integer=True, steps=[1, 2, 5, 10]))
 
 
 def decade_ticks(axis: Axis) -> None:
-    """Mark a logarithmic axis at 1, 2 and 5 in each decade, with plain numbers."""
+    """Mark a logarithmic axis at 1, 2 and 5 in each decade, with plain numbers.
+
+    Parameters
+    ----------
+    axis : Axis
+        Of matplotlib.
+    """
     from matplotlib.ticker import LogLocator, NullFormatter
 
     axis.set_major_locator(LogLocator(subs=(1, 2, 5)))
