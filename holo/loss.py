@@ -249,8 +249,6 @@ def filled_share(places_um: Real, wanted_um: Real) -> float:
     places_um : ndarray, shape (n, 3)
         Of the atoms.
     wanted_um : ndarray, shape (m, 3)
-    near_um : float
-        Largest distance that counts as there.
 
     Returns
     -------

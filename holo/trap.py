@@ -462,8 +462,6 @@ def check_power(power_mw: float) -> float:
     ----------
     power_mw : float
         mW.
-    name : str
-        How messages call it.
 
     Returns
     -------
