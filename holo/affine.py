@@ -145,6 +145,7 @@ class Affine:
         InputError
             If the covariance is not known.
         """
+        check_finite("points", points)
         rows = _design(np.asarray(points, dtype=np.float64).reshape(-1, 2))
         variances = np.einsum("nak,kl,nal->na", rows, self._known_covariance(), rows)
         return np.asarray(np.sqrt(np.clip(variances, 0, None)), dtype=np.float64)

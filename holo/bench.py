@@ -419,6 +419,10 @@ def bench_warnings(bench: Bench, sites: Sites | None = None) -> list[str]:
 BLURRED = 1.5
 """Width of the spots, over that of an evenly lit pupil, from which on a user is told."""
 
+FAINT = 100.0
+"""Light wanted on a site, over what rounding to levels scatters to any place, below which a user is told. Here that makes it uneven by a
+seventh, rms, before levels are trimmed: the root of 2 over it."""
+
 HOPELESS = 0.5
 """Distance to a bright site, over the resolution, below which no mask keeps a dark site dark."""
 
@@ -447,6 +451,24 @@ def drowned(bench: Bench, sites: Sites, share: float = 1.0) -> NDArray[np.bool_]
     around[(period > 0) & (around >= period)] = 0.0
     tree = KDTree(around[bright], boxsize=period)
     return np.asarray(~bright & (tree.query(around)[0] < share * (1 - 1e-9)))
+
+
+def scattered_by_levels(bench: Bench) -> float:
+    """Relative intensity that rounding to levels leaves at any place, in the mean.
+
+    Notes
+    -----
+    Errors even over a step of phase ``s`` have the variance ``s^2 / 12``, and the fields that they make on the pixels add up at random:
+    ``s^2 / 12  sum A^2 / (sum A)^2``. The mean over places follows from Parseval's theorem (Goodman, Introduction to Fourier Optics,
+    sec. 2.1.3); that neighbouring pixels err independently is an assumption.
+
+    Examples
+    --------
+    >>> print(f"{scattered_by_levels(parse_bench(demo_bench_text(), 'bench.toml')):.1e}")
+    1.0e-10
+    """
+    intensity = np.where(pupil_radii(bench) <= 1, beam_intensity(bench), 0.0)
+    return float((2 * np.pi / bench.panel.phase_steps) ** 2 / 12 * intensity.sum() / np.sqrt(intensity).sum() ** 2)
 
 
 def _light_warnings(bench: Bench) -> list[str]:
@@ -485,9 +507,11 @@ def _optics_warnings(bench: Bench) -> list[str]:
         )
     lit = bench.lit_resolution_um
     if lit.max() > BLURRED * airy:
+        alone = [f"set them apart along {axis}" for axis, width in zip("yx", lit, strict=True) if np.isinf(width)]
+        remedy = alone[0] if alone else "widen the beam, or set them apart"
         found.append(
             f"the light fills too little of the pupil for its Airy radius of {airy:.3g} um: spots are as wide as those of {lit[0]:.3g} um"
-            f" along x and {lit[1]:.3g} um along y, and sites closer than that blur; widen the beam, or set them apart"
+            f" along x and {lit[1]:.3g} um along y, and sites closer than that blur; {remedy}"
         )
     if share < 0.5:
         found.append(f"only {share:.1%} of the power on the panel falls inside the pupil: the beam overfills the pupil or lies beside it")
@@ -526,7 +550,20 @@ def _site_warnings(bench: Bench, sites: Sites) -> list[str]:
             f"{_count(sites, lost)} so close to a bright site (Airy radius {bench.airy_radius_um:.3g} um) that they cannot be kept dark:"
             " their crosstalk is predicted, but the search does not care for it"
         )
-    return found
+    return [*found, *_faint_warnings(bench, sites)]
+
+
+def _faint_warnings(bench: Bench, sites: Sites) -> list[str]:
+    """Name the bright sites that are to get no more light than chance gives them."""
+    whole, least = float(sites.target.sum()), FAINT * scattered_by_levels(bench)
+    faint = (sites.target > 0) & (sites.target < least * whole)
+    if not faint.any():
+        return []
+    return [
+        f"{_count(sites, faint)} in so little light that what rounding to {bench.panel.phase_steps:.4g} steps of phase per 2 pi scatters"
+        f" anywhere counts: give them targets of {least * whole / sites.target.max():.2g} times the brightest or more, or a mask of their"
+        " own, or take a panel with more levels in 2 pi"
+    ]
 
 
 def _folded(bench: Bench, xyz_um: NDArray[np.float64]) -> NDArray[np.bool_]:

@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from holo.checks import check_finite
+from holo.checks import check_finite, check_numbers
 from holo.errors import InputError, RearrangementError
 from holo.field.path import light_path
 from holo.field.sites import SiteTransform
@@ -87,6 +87,7 @@ class Limits:
 
     def frames(self, length_um: float, frame_ms: float) -> int:
         """Number of frames of a move of minimum jerk over a length, one at least unless it is 0."""
+        check_numbers(length_um=length_um, frame_ms=frame_ms)
         if length_um == 0:
             return 0
         time_ms = max(
@@ -155,6 +156,7 @@ def course(stations_um: Real, limits: Limits, frame_ms: float) -> Course:
     """
     if not 0 < frame_ms < np.inf:
         raise InputError(f"frame_ms: found {frame_ms:g}; allowed: a number above 0")
+    check_finite("stations_um", stations_um)
     stations = np.asarray(stations_um, np.float64)
     longest = np.linalg.norm(np.diff(stations, axis=0), axis=2).max(axis=1, initial=0)
     return Course(stations, tuple(limits.frames(float(length), frame_ms) for length in longest), frame_ms)
@@ -343,6 +345,7 @@ def transition_factors(bench: Bench, response: str) -> tuple[NDArray[np.complex6
 
 def step_um(bench: Bench, cells: float = STEP_CELLS) -> float:
     """Length of a step of so many focal cells, the shorter way of the cell, um."""
+    check_finite("cells", cells)
     return cells * min(bench.focal_cell_um)
 
 

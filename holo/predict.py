@@ -335,6 +335,7 @@ def displaced(
     tuple of Displaced
         One for each length, no displacement first.
     """
+    check_finite("by_nm", by_nm)
     path, phase = light_path(bench), phase_of_levels(levels, bench.panel)
     pick = _some(sites.target)
     sides = np.array([[1, 0, 0], [-1, 0, 0], [0, 1, 0], [0, -1, 0]], np.float64)
@@ -386,6 +387,8 @@ def figures(intensity: NDArray[np.float64], target: NDArray[np.float64], xyz_um:
     """
     for name, values in (("intensity", intensity), ("target", target)):
         check_finite(name, values)
+    if xyz_um is not None:
+        check_finite("xyz_um", xyz_um)
     bright = target > 0
     if not bright.any():
         raise InputError(f"sites: found {len(target)} site(s), none of them bright; allowed: at least one bright site")

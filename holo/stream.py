@@ -14,6 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from holo.arrays import Device, Outbox, Repeated, gpu_empty, to_device
+from holo.checks import check_numbers
 from holo.errors import RearrangementError, RetrievalError
 from holo.field.device import GPU, DeviceTransform
 from holo.field.path import light_path
@@ -153,6 +154,7 @@ class Run:
     """
 
     def __init__(self, mover: DeviceMover, sets_um: Real, target: Real, waves: NDArray[np.complex128], shown: NDArray[Any]) -> None:
+        check_numbers(places_um=sets_um, target=target, waves=waves)
         self._mover, self._shown, self._free = mover, shown, mover.options.pace.free
         path = mover.path
         goals = np.sqrt(np.asarray(target, np.float64)) / np.array([path.envelope(places) for places in sets_um])

@@ -67,6 +67,7 @@ ORDER = [
     "band",
     "trap",
     "site_traps",
+    "shortfall",
     "design",
     "design_smooth",
     "compose",

@@ -180,13 +180,16 @@ def report_summary(
     record = mask.record
     effort = EFFORTS.get(record["options"].get("effort", "")) if record["options"].get("engine") != "dense" else None
     wanted = record["options"].get("uniformity") or getattr(effort, "uniformity", None)
+    short = record["figures"].get("shortfall", "")
     other = [] if bench.digest == record["bench"]["digest"] else ["the bench of this prediction is not the one that the mask was made for"]
     return {
         "title": title,
         "sites": len(prediction.sites.target),
         **prediction.summary(),
         "iterations": retrieval.iterations if retrieval else None,
-        "converged": retrieval.converged if retrieval else None,
+        "converged": retrieval.converged and not short if retrieval else None,
+        "search_converged": retrieval.converged if retrieval else None,
+        "shortfall": short,
         "wanted_uniformity": wanted,
         "seconds": seconds,
         "displaced": [asdict(found) for found in displaced(bench, mask.levels, prediction.sites)],
@@ -324,6 +327,8 @@ def _verdict(scene: Scene, summary: dict[str, Any]) -> dict[str, Any]:
     predicted = f"The sites are level to a uniformity of {near_one(summary['uniformity'])} as the panel shows them"
     if summary["converged"] is None:
         return {"fine": True, "lines": [f"{predicted}.", "How the mask was found is not part of this report."], "remedies": ()}
+    if not summary["converged"] and summary["search_converged"]:
+        return {"fine": False, "lines": [f"Not converged: {summary['shortfall']}.", f"{predicted}."], "remedies": ()}
     if summary["record"]["options"].get("engine") == "dense":
         return _settled(summary, predicted)
     if not summary["converged"]:

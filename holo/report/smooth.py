@@ -108,7 +108,9 @@ def smooth_summary(bench: Bench, made: SmoothDesign, title: str = "") -> dict[st
         **made.prediction.summary(),
         "rms_before_levels": made.rms_before_levels,
         "iterations": found.iterations,
-        "converged": found.converged,
+        "converged": made.converged,
+        "search_converged": found.converged,
+        "shortfall": made.shortfall,
         "interrupted": found.interrupted,
         "wanted_rms": options.get("rms") or SMOOTH_EFFORTS[options["effort"]].rms,
         "wanted_power": _asked_power(made),
@@ -328,6 +330,8 @@ def verdict(bench: Bench, summary: dict[str, Any]) -> dict[str, Any]:
     wanted = f"an error of {page.percent(summary['wanted_rms'])}"
     if summary["interrupted"]:
         first = f"Interrupted after {steps} iterations; this is the best phase until then."
+    elif summary["search_converged"] and not summary["converged"]:
+        first = f"Not converged: {summary['shortfall']}."
     elif summary["converged"]:
         first = f"Converged: the search reached {wanted} in {steps} iterations."
     else:
