@@ -23,7 +23,7 @@ from holo import __version__
 from holo.arrangement import Arrangement
 from holo.bench import Bench
 from holo.errors import HoloError, InputError, OutputExistsError, naming
-from holo.files import check_writable, digest, read_text, write_bytes, write_folder
+from holo.files import check_output_folder, digest, read_text, write_bytes, write_folder
 from holo.frames import check_stack, read_frame, write_frame
 from holo.manifest import levels_digest
 from holo.mask import SOURCES, Levels, Mask, check_keys, check_mask, check_source, mask_bytes
@@ -362,13 +362,9 @@ _HEAD = ("format", "version", "dialogue", "time", "holo", *SOURCES, "options")
 
 def _check_folder(folder: Path, overwrite: bool) -> None:
     try:
-        if folder.exists() and not folder.is_dir():
-            raise InputError(f"{folder}: is a file; name a folder")
-        if not folder.exists() and not folder.absolute().parent.is_dir():
-            raise InputError(f"{folder}: there is no folder {folder.parent}; make it first")
+        check_output_folder(folder)
         if folder.exists() and any(not path.name.startswith(".") for path in folder.iterdir()) and not overwrite:
             raise OutputExistsError(f"{folder}: holds files already; name a new folder, or use --overwrite to start anew in it")
-        check_writable(folder if folder.exists() else folder.absolute().parent, folder)
     except OSError as error:
         if isinstance(error, OutputExistsError):
             raise

@@ -347,6 +347,23 @@ def check_output(path: str | os.PathLike[str], overwrite: bool) -> None:
         raise InputError(f"{path}: cannot be written ({error.strerror or error})") from error
 
 
+def check_output_folder(folder: Path) -> None:
+    """Refuse early a folder that can neither be written into nor be made; the one above it has to be there.
+
+    Raises
+    ------
+    InputError
+        If it is a file, the folder above it is missing, or nothing may be written.
+    OSError
+        If the system does not tell.
+    """
+    if folder.exists() and not folder.is_dir():
+        raise InputError(f"{folder}: is a file; name a folder")
+    if not folder.absolute().parent.is_dir():
+        raise InputError(f"{folder}: there is no folder {folder.parent}; make it first")
+    check_writable(folder if folder.exists() else folder.absolute().parent, folder)
+
+
 def check_writable(folder: Path, path: Path) -> None:
     """Refuse `path` if nothing may be written into `folder`, where it is to stand."""
     if not os.access(folder, os.W_OK):
