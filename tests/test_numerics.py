@@ -7,8 +7,11 @@ import re
 import numpy as np
 import pytest
 from extremes import ended, extremes
+from precision import STEPS, compared, levelled
+from simple_paths import panel
 
 from holo.bench import bench_warnings, drowned, scattered_by_levels
+from holo.field.grid import grid_length
 from holo.field.path import light_path
 from holo.field.sites import direct_fields
 from holo.mask import levels_of_phase, phase_of_levels
@@ -26,6 +29,29 @@ def test_a_dark_site_one_field_away_from_a_bright_one_cannot_be_dark(small_bench
     sites = Sites(np.zeros((3, 2)), np.array([[-half, 5, 0], [half, 5, 0], [half, -5, 0]]), np.array([1.0, 0, 0]))
     assert drowned(bench, sites).tolist() == [False, True, False]
     assert any("one width of the field" in text for text in bench_warnings(bench, sites))
+
+
+@pytest.mark.parametrize(("side", "count"), [(64, 1), (64, 100), (256, 100)])
+def test_single_precision_costs_what_it_must(side, count):
+    """One iteration against float64.
+
+    A field is off by the kernel's error, 1e-5 (`holo.field.grid.WIDTH`), and by rounding in four transforms of length n, each at most
+    ``log2(n)`` times 6.6 units in the last place (N. J. Higham, Accuracy and Stability of Numerical Algorithms, 2002, theorem 24.2; from
+    memory). The light on the panel is off by ``d``, the kernel and half of that rounding, over its rms. Across it that is Gaussian, of mean
+    modulus ``d / sqrt(pi)``, and the inverse of a sum of many waves has the mean ``sqrt(pi)`` (Rayleigh): phases are off by ``d`` in the
+    mean, and a share ``d`` over the step of phase of the pixels falls to another level.
+    """
+    path = panel(side)
+    xyz, waves, target = levelled(path, count)
+    rounding = 4 * np.log2(grid_length(side)) * 6.6 * np.finfo(np.float32).eps / 2
+    found = compared(path, xyz, waves, target)
+    assert found.field < 1e-5 + rounding
+    assert found.intensity < 2 * (1e-5 + rounding)
+    assert found.uniformity < 2 * (1e-5 + rounding)
+    crossing = (1e-5 + rounding / 2) * STEPS / (2 * np.pi)
+    assert found.levels < crossing
+    assert found.apart <= 1
+    assert count == 1 or compared(path, xyz, waves, target, coarse=True).levels > crossing  # as lost precision would be
 
 
 ENDS = {
