@@ -222,14 +222,14 @@ def bench_source(text: str, path: str | os.PathLike[str]) -> tuple[Bench, Source
     return bench, _source(path, text, bench.files)
 
 
-def read_arrangement_source(path: str | os.PathLike[str], lattice: Lattice) -> tuple[Arrangement, Source]:
-    """Read an arrangement file, and what a record is to say of it; raises as `parse_arrangement`."""
-    return arrangement_source(read_text(path), path, lattice)
+def read_arrangement_source(path: str | os.PathLike[str], lattice: Lattice, *, confined: bool = False) -> tuple[Arrangement, Source]:
+    """Read an arrangement file, and what a record is to say of it; options, errors: `parse_arrangement`."""
+    return arrangement_source(read_text(path), path, lattice, confined=confined)
 
 
-def arrangement_source(text: str, path: str | os.PathLike[str], lattice: Lattice) -> tuple[Arrangement, Source]:
-    """Read the text of an arrangement file that stands at `path`, and what a record is to say of it; raises as `parse_arrangement`."""
-    return parse_arrangement(text, path, lattice), _source(path, text, arrangement_files(text, path))
+def arrangement_source(text: str, path: str | os.PathLike[str], lattice: Lattice, *, confined: bool = False) -> tuple[Arrangement, Source]:
+    """Read the text of an arrangement file at `path`, and what a record is to say of it; options, errors: `parse_arrangement`."""
+    return parse_arrangement(text, path, lattice, confined=confined), _source(path, text, arrangement_files(text, path))
 
 
 def read_registration_source(path: str | os.PathLike[str]) -> tuple[Registration, Source]:

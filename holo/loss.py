@@ -214,8 +214,8 @@ def _trial(
     return shares
 
 
-def filled_share(places_um: Real, wanted_um: Real, near_um: float = 1e-3) -> float:
-    """Share of wanted places that have an atom within a distance.
+def filled_share(places_um: Real, wanted_um: Real) -> float:
+    """Share of wanted places that have an atom within a nanometre.
 
     Examples
     --------
@@ -224,7 +224,7 @@ def filled_share(places_um: Real, wanted_um: Real, near_um: float = 1e-3) -> flo
     """
     from scipy.spatial import KDTree
 
-    check_numbers(places_um=places_um, wanted_um=wanted_um, near_um=near_um)
+    check_numbers(places_um=places_um, wanted_um=wanted_um)
     if len(places_um) == 0 or len(wanted_um) == 0:
         return 0.0
-    return float((np.asarray(KDTree(places_um).query(wanted_um)[0]) <= near_um).mean())
+    return float((np.asarray(KDTree(places_um).query(wanted_um)[0]) <= 1e-3).mean())

@@ -310,8 +310,8 @@ def _pairs_within(mapped: NDArray[np.float64], tree: object, tolerance: float) -
 
 def _chance(pairs: int, known: NDArray[np.float64], found: NDArray[np.float64], tolerance: float, trials: int) -> float:
     """Bound for the probability of that many coincidences by chance; the points that fix an affine map cost nothing."""
-    from scipy.stats import binom
+    from scipy.special import bdtrc  # scipy.stats takes half a second to load
 
     area = np.prod(np.ptp(found, axis=0) + 2 * tolerance)
     single = min(1.0, len(found) * np.pi * tolerance**2 / area)
-    return float(min(1.0, trials * binom.sf(pairs - 4, len(known) - 3, single)))
+    return float(min(1.0, trials * bdtrc(pairs - 4, len(known) - 3, single)))

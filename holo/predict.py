@@ -18,6 +18,7 @@ from holo.field.sites import direct_fields
 from holo.field.vector import vector_fields
 from holo.mask import phase_of_levels
 from holo.registration import closest_pair
+from holo.retrieve.trim import uniformity_of
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -317,7 +318,7 @@ class Displaced:
 
 
 def displaced(
-    bench: Bench, levels: NDArray[np.integer[Any]], sites: Sites, by_nm: tuple[float, ...] = DISPLACEMENTS_NM, path: LightPath | None = None
+    bench: Bench, levels: NDArray[np.integer[Any]], sites: Sites, by_nm: tuple[float, ...] = DISPLACEMENTS_NM
 ) -> tuple[Displaced, ...]:
     """Work out what a drift of the lattice does to the figures, by the float64 direct sum of the scalar model.
 
@@ -328,8 +329,6 @@ def displaced(
     sites : Sites
     by_nm : tuple of float
         Lengths of the displacements.
-    path : LightPath, optional
-        The light path of `bench`, if it is at hand.
 
     Returns
     -------
@@ -337,8 +336,7 @@ def displaced(
         One for each length, no displacement first.
     """
     check_finite("by_nm", by_nm)
-    path = path or light_path(bench)
-    phase = phase_of_levels(levels, bench.panel)
+    path, phase = light_path(bench), phase_of_levels(levels, bench.panel)
     pick = _some(sites.target)
     sides = np.array([[1, 0, 0], [-1, 0, 0], [0, 1, 0], [0, -1, 0]], np.float64)
     found = []
@@ -403,7 +401,7 @@ def figures(intensity: NDArray[np.float64], target: NDArray[np.float64], xyz_um:
         bright=int(bright.sum()),
         dark=len(stray),
         efficiency=float(intensity[bright].sum()),
-        uniformity=float(1 - (relative.max() - relative.min()) / (relative.max() + relative.min())),
+        uniformity=uniformity_of(relative),
         spread=float(relative.std() / relative.mean()),
         crosstalk_max=float(stray.max()) if any_dark else None,
         crosstalk_mean=float(stray.mean()) if any_dark else None,

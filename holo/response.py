@@ -20,7 +20,6 @@ import numpy as np
 from numpy.typing import NDArray
 
 from holo.affine import Affine
-from holo.bench import Panel
 from holo.checks import check_finite
 from holo.dialogue import Ask, Start
 from holo.errors import CalibrationError, InputError
@@ -28,6 +27,7 @@ from holo.field.path import light_path
 from holo.frames import frame_of
 from holo.gratings import Gratings, centred, gratings_of, levels_mask, read_orders
 from holo.mask import level_choices, levels_of_phase, response_of_levels
+from holo.parts import Panel
 from holo.patches import Patches
 from holo.probe import FAINT
 from holo.response_fit import ResponseFit, Shown, fit_response, shared_pairs

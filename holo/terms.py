@@ -13,16 +13,18 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from holo.bench import NOLL_LAST, pupil_radii
+from holo.bench import pupil_radii
 from holo.checks import check_finite, check_numbers
 from holo.errors import InputError
+from holo.parts import NOLL_LAST
 from holo.tables import shortened
 from holo.zernike import zernike
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
-    from holo.bench import Bench, Panel
+    from holo.bench import Bench
+    from holo.parts import Panel
 
 
 @dataclass(frozen=True, eq=False)

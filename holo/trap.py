@@ -317,7 +317,7 @@ def held_against_gravity(depth: ArrayLike, mass_kg: float, waist_m: float) -> ND
     return np.asarray(2 * np.asarray(depth) * constants.h / waist_m * SPILL > mass_kg * constants.g)
 
 
-def check_power(power_mw: float, name: str = "power_mw") -> float:
+def check_power(power_mw: float) -> float:
     """Refuse a power that cannot be one.
 
     Examples
@@ -328,7 +328,7 @@ def check_power(power_mw: float, name: str = "power_mw") -> float:
     holo.errors.InputError: power_mw: found -1; allowed: above 0, at most 1e+06 mW
     """
     if not 0 < power_mw <= MOST_MW:
-        raise InputError(f"{name}: found {power_mw:g}; allowed: above 0, at most {MOST_MW:g} mW")
+        raise InputError(f"power_mw: found {power_mw:g}; allowed: above 0, at most {MOST_MW:g} mW")
     return power_mw
 
 

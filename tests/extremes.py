@@ -7,7 +7,7 @@ from dataclasses import dataclass, field
 
 import numpy as np
 from click.testing import CliRunner
-from conftest import _bench_text
+from small_bench import bench_text
 
 from holo.arrangement import Arrangement, block, from_sites
 from holo.cli import main
@@ -107,7 +107,7 @@ class Ended:
 def ended(extreme, folder):
     """Run ``holo design`` on an extreme in an empty folder."""
     bench, wanted, mask = (folder / name for name in ("bench.toml", "wanted.toml", "mask.tiff"))
-    bench.write_text(_bench_text(**extreme.changes), encoding="utf-8")
+    bench.write_text(bench_text(**extreme.changes), encoding="utf-8")
     listed = np.column_stack([extreme.arrangement.ij, extreme.arrangement.target, extreme.arrangement.z_um]).tolist()
     blocks = [f"[[add]]\nsites = [[{i!r}, {j!r}]]\ntarget = {target!r}\nz_um = {z!r}\n" for i, j, target, z in listed]
     wanted.write_text("".join(blocks), encoding="utf-8")

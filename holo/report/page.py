@@ -118,15 +118,34 @@ def write_report(
     scene = Scene(bench, light_path(bench), mask.levels, phase, prediction, drawn_depths(prediction.sites))
     summary = report_summary(bench, mask, prediction, title=title, retrieval=retrieval, seconds=seconds)
     pictures = draw(scene, retrieval, summary["wanted_uniformity"])
-    page = _page(scene, summary, pictures)
-    files = {
+    tables = {"sites.csv": sites_csv(prediction)}
+    replace_report(folder, report_files(_page(scene, summary, pictures), summary, pictures, tables), overwrite)
+    return summary
+
+
+def report_files(page: str, summary: dict[str, Any], pictures: Iterable[Picture], tables: Mapping[str, str]) -> dict[str, bytes]:
+    """Gather the files of a report, by their names.
+
+    Parameters
+    ----------
+    page : str
+        What becomes ``report.html``.
+    summary : dict
+        What becomes ``summary.json``; JSON-compatible.
+    pictures : iterable of Picture
+    tables : mapping of str to str
+        Tables as text, by the names of their files.
+
+    Returns
+    -------
+    dict of str to bytes
+    """
+    return {
         "report.html": page.encode("utf-8", "replace"),
-        "sites.csv": sites_csv(prediction).encode("ascii"),
+        **{name: text.encode("ascii") for name, text in tables.items()},
         "summary.json": (json.dumps(summary, indent=2, allow_nan=False) + "\n").encode("ascii"),
         **{picture.name: picture.png for picture in pictures},
     }
-    replace_report(folder, files, overwrite)
-    return summary
 
 
 def replace_report(folder: Path, files: Mapping[str, bytes], overwrite: bool) -> None:
