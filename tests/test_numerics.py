@@ -31,7 +31,7 @@ def test_a_dark_site_one_field_away_from_a_bright_one_cannot_be_dark(small_bench
     assert any("one width of the field" in text for text in bench_warnings(bench, sites))
 
 
-@pytest.mark.parametrize(("side", "count"), [(64, 1), (64, 100), (256, 100)])
+@pytest.mark.parametrize(("side", "count"), [(64, 100), (256, 100)])
 def test_single_precision_costs_what_it_must(side, count):
     """One iteration against float64.
 
@@ -51,12 +51,11 @@ def test_single_precision_costs_what_it_must(side, count):
     crossing = (1e-5 + rounding / 2) * STEPS / (2 * np.pi)
     assert found.levels < crossing
     assert found.apart <= 1
-    assert count == 1 or compared(path, xyz, waves, target, coarse=True).levels > crossing  # as lost precision would be
+    assert compared(path, xyz, waves, target, coarse=True).levels > crossing  # as lost precision would be
 
 
 ENDS = {
     "1 site": ("converged", "^$"),
-    "3 sites at equal distance": ("converged", "^$"),
     "beyond the edge": ("refused", r"found outside the field; allowed: x and y from -23\.33 to 23\.33 um"),
     "one site 1e6 dimmer": ("converged", r"give them targets of 3\.9e-05 times the brightest or more, or a mask of their own"),
     "targets over 1e-6 to 1e3": ("short", r"give them targets of .*\n.* took the uniformity from 0\.999.*: try --effort high"),
@@ -66,7 +65,6 @@ ENDS = {
     ),
     "1 row, sites across it": ("short", r"inf um along y, and sites closer than that blur; set them apart along x\n"),
     "a beam beside the panel": ("refused", "found no light inside the pupil; allowed: a beam that reaches the pupil"),
-    "300 nm": ("converged", "^warning: light of 300 nm is outside the visible"),
     "NA 1.4, index 1.52": ("converged", "^$"),
     "2 levels in 2 pi": ("short", r"rounding to 2 steps .* took the uniformity from 0\.9999.* to 0\.96.*, as site .*: try --effort high"),
 }
