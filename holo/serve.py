@@ -415,7 +415,7 @@ class Server:
         try:
             async with asyncio.timeout(self.limits.head_s):
                 if first == b"\r":  # an empty line before a request is passed over (RFC 9112, section 2.2)
-                    first = (await reader.readexactly(2)).removeprefix(b"\n")
+                    first = (first + await reader.readexactly(2)).removeprefix(b"\r\n")
                 head = first + await reader.readuntil(b"\r\n\r\n")
         except TimeoutError as error:
             raise Refusal(408, f"found no whole head of a request within {self.limits.head_s:g} s") from error
