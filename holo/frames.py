@@ -25,7 +25,7 @@ from holo.images import open_npy
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
-    from holo.bench import Camera
+    from holo.parts import Camera
 
 LEAST_SIDE = 8
 """Fewest rows, and columns, of a frame."""

@@ -292,8 +292,8 @@ class Service:
         watch.look()
         entry = _kept(lambda: self.shelf.add(name, made.mask))
         found = made.retrieval
-        about = {"sites": len(sites.target), "iterations": found.iterations, "converged": found.converged, "seconds": made.seconds}
-        return entry, {**about, "warnings": bench_warnings(bench, sites)}
+        about = {"sites": len(sites.target), "iterations": found.iterations, "converged": made.converged, "seconds": made.seconds}
+        return entry, {**about, "warnings": [*bench_warnings(bench, sites), *([made.shortfall] if made.shortfall else [])]}
 
     async def nudges(self, request: Request, variable: Mapping[str, str]) -> Reply:
         """Nudge a mask and put the result on the shelf."""

@@ -30,7 +30,7 @@ from holo.manifest import (
 from holo.mask import Levels, Mask, read_mask, write_mask
 
 if TYPE_CHECKING:
-    from holo.bench import Panel
+    from holo.parts import Panel
 
 WAIT_S = 10.0
 """How long a new mask waits for another service that writes into the same folder."""

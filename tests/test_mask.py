@@ -14,7 +14,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from PIL import Image
 
-from holo.bench import Panel, parse_bench
+from holo.bench import parse_bench
 from holo.errors import HoloError, InputError, OutputExistsError
 from holo.field.path import light_path
 from holo.field.sites import direct_fields
@@ -30,6 +30,7 @@ from holo.mask import (
     wrap,
     write_mask,
 )
+from holo.parts import Panel
 
 DIGEST = "sha256:" + "0" * 64
 BENCH = """

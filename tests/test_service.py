@@ -21,10 +21,10 @@ import numpy as np
 import pytest
 import tifffile
 from click.testing import CliRunner
-from conftest import _bench_text
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 from running import ask, at_once, request, running, sent
+from small_bench import bench_text
 
 from holo.arrangement import block, from_sites
 from holo.bench import parse_bench
@@ -50,7 +50,7 @@ FILLED = [1, 0, 1, 0, 1, 1, 0, 1, 0, 1, 0, 0, 1, 0, 0, 1]
 
 @pytest.fixture(scope="module")
 def bench():
-    return parse_bench(_bench_text(panel__frame_rate_hz=60.0, panel__settling_ms=5.0), "bench.toml")
+    return parse_bench(bench_text(panel__frame_rate_hz=60.0, panel__settling_ms=5.0), "bench.toml")
 
 
 @pytest.fixture(scope="module")
@@ -607,7 +607,7 @@ def test_the_client_of_the_readme_takes_all_frames(port, setting):
 @pytest.fixture
 def files(tmp_path, folder):
     """Arguments of the command."""
-    (tmp_path / "bench.toml").write_text(_bench_text(panel__frame_rate_hz=60.0))
+    (tmp_path / "bench.toml").write_text(bench_text(panel__frame_rate_hz=60.0))
     (tmp_path / "sites.csv").write_text("i,j\n" + "".join(f"{number % 4},{number // 4}\n" for number in range(16)))
     return [
         str(folder),
@@ -709,8 +709,8 @@ def test_the_command_refuses_what_it_cannot_serve(files, tmp_path, monkeypatch, 
     monkeypatch.chdir(tmp_path)
     Path("token.txt").write_text("short")
     Path("bad.csv").write_text("i,j\nx,1\n")
-    Path("still.toml").write_text(_bench_text())
-    Path("large.toml").write_text(_bench_text(panel__frame_rate_hz=60.0, panel__columns=98))
+    Path("still.toml").write_text(bench_text())
+    Path("large.toml").write_text(bench_text(panel__frame_rate_hz=60.0, panel__columns=98))
     with socket.create_server(("127.0.0.1", 0)) as taken:
         change = [text.format(taken=taken.getsockname()[1]) for text in change]
         done = CliRunner().invoke(main, ["serve", *files, *change], catch_exceptions=False)
