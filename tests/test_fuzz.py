@@ -208,7 +208,7 @@ def test_the_client_sees_what_goes_wrong_with_the_service(tmp_path, every, monke
 
     place, request = Place(every["service"], tmp_path / "place"), every["service"].files["panel.http"].replace(b"Host", b"host")
     assert place.tried("panel.http", request)[0].kind == "read"
-    for answer, wrong in ((broken, "500"), (careless, "masks/left"), (bare, "text/plain")):
+    for answer, wrong in ((broken, "500"), (careless, "masks/left"), (bare, "content-type")):
         monkeypatch.setattr(Service, "panel", answer)
         verdict, _ = place.tried("panel.http", request)
         assert not verdict.fine
