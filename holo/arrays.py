@@ -45,7 +45,7 @@ def quick_kernel(function: Function) -> Function:
 
 def _compiled(function: Function, **options: Any) -> Function:
     made = numba.njit(nogil=True, fastmath={"contract", "arcp", "nsz"}, **options)(function)
-    with suppress(RuntimeError):  # no folder can be written: every process compiles for itself
+    with suppress(RuntimeError, UnicodeError):  # no folder can be written, or named: every process compiles for itself
         made._cache = _Kept(function)
     return cast(Function, made)
 

@@ -54,7 +54,7 @@ class Machine:
 
     def run(self, *words, cwd="/", other_user=False, **environment):
         """Run a command and return it with its texts and seconds; paths are those that it sees."""
-        user = ["setpriv", "--reuid=65534", "--regid=65534", "--clear-groups"] if other_user and os.geteuid() == 0 else []
+        user = [shutil.which("setpriv"), "--reuid=65534", "--regid=65534", "--clear-groups"] if other_user and os.geteuid() == 0 else []
         enter = ["chroot", self.root, "env", f"--chdir={cwd}"] if self.root != Path("/") else []
         place = None if enter else cwd
         start = time.perf_counter()
@@ -84,6 +84,7 @@ def main():
     parser.add_argument("--python", action="append", default=[], metavar="PATH", help="an interpreter; by default all on the path")
     parser.add_argument("--system", action="append", default=[], type=Path, metavar="FOLDER", help="folder with the files of a system")
     parser.add_argument("--parts", default="archives,libraries,systems,places")
+    parser.add_argument("--libraries", default="newest,oldest", help="newest, oldest (what pyproject.toml asks for at least), or both")
     parser.add_argument("--tests", default=",".join(TESTS), help="tests to run on what was installed; may be empty")
     options = parser.parse_args()
     pythons = options.python or found_pythons()
@@ -94,8 +95,8 @@ def main():
         for part in options.parts.split(","):
             {
                 "archives": lambda: archives(work, pythons[0]),
-                "libraries": lambda: libraries(work, pythons, options.tests),
-                "systems": lambda: systems(options.system),
+                "libraries": lambda: libraries(work, pythons, options.libraries.split(","), options.tests),
+                "systems": lambda: systems(options.system, options.tests),
                 "places": lambda: places(work, pythons[0]),
             }[part]()
 
@@ -136,28 +137,31 @@ def archives(work, python):
     row("wheel, from it and from the folder", wheel.stat().st_size // 1000, tree, (content.out + content.err).strip().replace("\n", "; "))
 
 
-def libraries(work, pythons, tests):
+COLUMNS = ("Python", "libraries", "install", "pip check", "outside holo", "MB of holo, of all", "demo, first run", "tests")
+
+
+def libraries(work, pythons, ages, tests):
     """The newest and the oldest libraries with each interpreter."""
-    table("Python", "libraries", "install", "pip check", "outside holo", "MB of holo, of all", "demo, first run", "tests")
+    table(*COLUMNS)
     floors = work / "floors.txt"
     needs = [*PROJECT["dependencies"], *PROJECT["optional-dependencies"]["test"]]
     floors.write_text("".join(f"{need.replace('>=', '==')}\n" for need in needs))
     for python in pythons:
-        for constraints in ((), ("-c", floors)):
+        for age in ages:
             environment = work / "environment"
             shutil.rmtree(environment, ignore_errors=True)
-            installed(Machine(), python, work / "source", environment, tests, constraints)
+            row(*installed(Machine(), python, work / "source", environment, tests, ("-c", floors) if age == "oldest" else ()))
 
 
-def installed(machine, python, source, environment, tests="", constraints=()):
-    """Install the source into a fresh environment, try it, and print a row."""
+def installed(machine, python, source, environment, tests, constraints=(), own=()):
+    """Install the source into a fresh environment, try it, and give the cells of a row."""
     lab = environment / "lab"
-    made = machine.run(python, "-m", "venv", environment)
+    made = machine.run(python, "-m", "venv", *own, environment)
     machine.folder(lab).mkdir(parents=True)
     command = environment / "bin" / "python"
     install = machine.run(command, "-m", "pip", "install", "-q", *constraints, ".", cwd=source) if made.well else made
     if not install.well:
-        return row(python, "oldest" if constraints else "newest", install, *[""] * 5)
+        return python, "oldest" if constraints else "newest", install, *[""] * 5
     found = json.loads(machine.run(command, "-c", LOOK, cwd=lab).out)
     check = machine.run(command, "-m", "pip", "check")
     caches = {"NUMBA_CACHE_DIR": str(lab / "kernels"), "MPLCONFIGDIR": str(lab / "fonts"), "XDG_CACHE_HOME": str(lab / "plans")}
@@ -165,7 +169,7 @@ def installed(machine, python, source, environment, tests="", constraints=()):
     tested = tried(machine, command, source, lab, tests, constraints) if tests else ""
     sizes = f"{found['holo_mb']:.1f}, {found['all_mb']:.0f}"
     which = f"{'oldest' if constraints else 'newest'}: {found['versions']}"
-    return row(found["python"], which, install, "well" if check.well else check, found["outside"] or "none", sizes, demo, tested)
+    return found["python"], which, install, "well" if check.well else check, found["outside"] or "none", sizes, demo, tested
 
 
 def tried(machine, command, source, lab, tests, constraints):
@@ -180,20 +184,21 @@ def tried(machine, command, source, lab, tests, constraints):
     return (done.out.strip().splitlines() or [done.err])[-1] if done.well else f"FAILED: {done.out[-3000:]}"
 
 
-def systems(folders):
-    """Bare systems: the README's first command in a virtual environment made by the system's own Python."""
-    table("system", "Python, libraries", "install", "pip check", "outside holo", "MB of holo, of all", "demo, first run", "tests")
+def systems(folders, tests):
+    """Bare systems: the README's first command in an environment made by the system's own Python, and one that sees the system's libraries."""
+    table("system", *COLUMNS)
     for folder in folders:
         name = re.search(r'PRETTY_NAME="(.*)"', (folder / "etc/os-release").read_text())[1]
-        try_ = folder / "root" / "try"
-        shutil.rmtree(try_, ignore_errors=True)
-        copied(try_ / "source")
-        print(f"| {name} ", end="")
-        bare = {"PATH": "/usr/sbin:/usr/bin:/sbin:/bin", "HOME": "/root", **for_pip()}
-        try:
-            installed(Machine(folder, bare), "python3", Path("/root/try/source"), Path("/root/try/environment"))
-        finally:
-            shutil.rmtree(try_, ignore_errors=True)
+        machine = Machine(folder, {"PATH": "/usr/sbin:/usr/bin:/sbin:/bin", "HOME": "/root", **for_pip()})
+        has_libraries = machine.run("python3", "-c", "import numpy").well
+        for own in ((), ("--system-site-packages",))[: 1 + has_libraries]:
+            place = folder / "root" / "tried"
+            try:
+                copied(place / "source")
+                cells = installed(machine, "python3", Path("/root/tried/source"), Path("/root/tried/environment"), tests, own=own)
+                row(f"{name}{', its own libraries too' if own else ''}", *cells)
+            finally:
+                shutil.rmtree(place, ignore_errors=True)
 
 
 def for_pip():
@@ -204,7 +209,7 @@ def for_pip():
 def places(work, python):
     """Places that are not as usual; each must end well, with no more than a note."""
     table("place", "how it ended", "seconds", "said besides warnings")
-    strange = work / "größe µ 格子 it's"
+    strange = work / "größe µ 格子 it's"  # each a way to get a shell, an encoding or a template wrong
     source, home = copied(strange / "copy of holo"), strange / "mein Zuhause"
     home.mkdir()
     machine = Machine(
@@ -213,15 +218,11 @@ def places(work, python):
     environment = strange / "virtual environment"
     made = machine.run(python, "-m", "venv", environment)
     install = machine.run(environment / "bin" / "python", "-m", "pip", "install", "-q", ".", cwd=source)
-    row(
-        "spaces, letters beyond ASCII and quotes in all names: installation",
-        made if not made.well else "well" if install.well else install,
-        f"{install.seconds:.0f}",
-        "",
-    )
+    ended = made if not made.well else "well" if install.well else install
+    row("spaces, letters beyond ASCII and quotes in all names: installation", ended, f"{install.seconds:.0f}", "")
     holo = environment / "bin" / "holo"
 
-    def case(name, cwd=strange, after=lambda: "", words=(), **variables):
+    def case(name, cwd=strange, words=(), **variables):
         variables = {"PATH": str(environment / "bin"), "HOME": str(home)} | variables
         lab = cwd / "Labor 1"
         shutil.rmtree(lab, ignore_errors=True)
@@ -235,7 +236,7 @@ def places(work, python):
                 result, seconds = "well" if done.well else done, done.seconds
             if not done.well:
                 break
-        row(name, result, f"{seconds:.0f}", "; ".join([*said, after()]))
+        row(name, result, f"{seconds:.0f}", "; ".join(said))
 
     def owned(name):
         folder = work / name
