@@ -127,10 +127,10 @@ def load(tmp_path, monkeypatch):
     """Function that writes a module of kernels and imports it as another process would."""
     monkeypatch.syspath_prepend(tmp_path)
 
-    def load(name="kernels_here", body="3 * value", more=""):
-        (tmp_path / f"{name}.py").write_text(KERNELS.format(body=body, more=more))
+    def load(name="kernels_here", body="3 * value", more="", place=tmp_path):
+        (place / f"{name}.py").write_text(KERNELS.format(body=body, more=more))
         importlib.invalidate_caches()
-        specification = importlib.util.spec_from_file_location(name, tmp_path / f"{name}.py")
+        specification = importlib.util.spec_from_file_location(name, place / f"{name}.py")
         module = importlib.util.module_from_spec(specification)
         monkeypatch.setitem(sys.modules, name, module)
         monkeypatch.setattr(sys, "dont_write_bytecode", True)
@@ -151,12 +151,16 @@ def test_kernels_are_kept_beside_their_module(load, tmp_path):
     assert {path.parent for path in tmp_path.rglob("*.nbc")} == {tmp_path / "__pycache__"}
 
 
-def test_kernels_run_where_nothing_can_be_kept(load, tmp_path, monkeypatch):
-    """As with a home that is read only or none at all, and somebody else's installation."""
-    (tmp_path / "__pycache__").write_text("not a folder")
+@pytest.mark.parametrize("home", ["__pycache__/home", "home"])
+def test_kernels_run_where_nothing_can_be_kept(load, tmp_path, monkeypatch, home):
+    """As with a home that is read only or none at all, and somebody else's installation; or in a place that the locale cannot spell."""
     for name in ("HOME", "XDG_CACHE_HOME", "LOCALAPPDATA"):
-        monkeypatch.setenv(name, str(tmp_path / "__pycache__" / "home"))
-    module = load("holo.kernels_here")
+        monkeypatch.setenv(name, str(tmp_path / home))
+    place = tmp_path / ("\udcfc" if home == "home" else "source")
+    place.mkdir()
+    for folder in (tmp_path, place):
+        (folder / "__pycache__").write_text("not a folder")
+    module = load("holo.kernels_here", place=place)
     assert not kernels_are_kept(module)
     assert unkept_kernels() == []  # none has been compiled so far
     assert module.scaled(2) == 6

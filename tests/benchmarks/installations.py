@@ -185,7 +185,7 @@ def tried(machine, command, source, lab, tests, constraints):
 
 
 def systems(folders, tests):
-    """Bare systems: the README's first command in an environment made by the system's own Python, and one that sees the system's libraries."""
+    """Bare systems: the README's first command in an environment made by the system's own Python, and one that sees its libraries."""
     table("system", *COLUMNS)
     for folder in folders:
         name = re.search(r'PRETTY_NAME="(.*)"', (folder / "etc/os-release").read_text())[1]
