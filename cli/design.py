@@ -16,7 +16,7 @@ from . import options
 from .output import note, progress, show, warn
 
 if TYPE_CHECKING:
-    from holo.design import Design, DesignOptions, Engine, Inputs
+    from holo.design import Design, DesignOptions, Inputs
     from holo.design_smooth import SmoothDesign
     from holo.retrieve.dense import DenseOptions
     from holo.retrieve.stages import Progress
@@ -229,8 +229,8 @@ def _made(inputs: Inputs, wanted: DesignOptions, make: Callable[[Progress | None
     write_mask(outputs.mask, made.mask, outputs.overwrite)
     if outputs.report is not None:
         _report(outputs.report, inputs, made, outputs)
-    if not found.converged:
-        warn([_shortfall(engine, made)])
+    missed = [made.shortfall] if made.shortfall else []
+    warn(missed)
     return {
         "mask": outputs.mask,
         **({"report": outputs.report / "report.html"} if outputs.report else {}),
@@ -238,21 +238,10 @@ def _made(inputs: Inputs, wanted: DesignOptions, make: Callable[[Progress | None
         **made.prediction.summary(),
         "engine": engine.name,
         "iterations": found.iterations,
-        "converged": found.converged,
+        "converged": made.converged,
         "seconds": made.seconds,
-        "warnings": warnings,
+        "warnings": [*warnings, *missed],
     }
-
-
-def _shortfall(engine: Engine, made: Design) -> str:
-    """Say why a search ended before it was done, and where."""
-    found = made.retrieval
-    if found.interrupted:
-        return f"interrupted after {found.iterations} iterations: this is the best mask so far, and --again will not give it"
-    if engine.name == "dense":
-        return f"the search ended after {found.iterations} iterations, while the light was still getting better: try --effort high"
-    ended = f"the search ended after {found.iterations} iterations short of the uniformity or darkness it was to reach"
-    return f"{ended}: {made.prediction.worst()}; try --effort high, and see the warnings above for what stands in the way"
 
 
 def made_smooth(inputs: Inputs, make: Callable[[Progress | None], SmoothDesign], outputs: Outputs) -> dict[str, Any]:
@@ -275,10 +264,8 @@ def made_smooth(inputs: Inputs, make: Callable[[Progress | None], SmoothDesign],
     write_mask(outputs.mask, made.mask, outputs.overwrite)
     if outputs.report is not None:
         _report_smooth(outputs.report, inputs, made, outputs)
-    if found.interrupted:
-        warn([f"interrupted after {found.iterations} iterations: {outputs.mask} holds the best phase until then"])
-    elif not found.converged:
-        warn([f"the search ended after {found.iterations} iterations short of the error it was to reach: try --effort high or less power"])
+    missed = [made.shortfall] if made.shortfall else []
+    warn(missed)
     return {
         "mask": outputs.mask,
         **({"report": outputs.report / "report.html"} if outputs.report else {}),
@@ -286,10 +273,10 @@ def made_smooth(inputs: Inputs, make: Callable[[Progress | None], SmoothDesign],
         **judged.summary(),
         "rms_before_levels": made.rms_before_levels,
         "iterations": found.iterations,
-        "converged": found.converged,
+        "converged": made.converged,
         "interrupted": found.interrupted,
         "seconds": made.seconds,
-        "warnings": warnings,
+        "warnings": [*warnings, *missed],
     }
 
 

@@ -83,7 +83,9 @@ def write_starter(folder: Path, overwrite: bool = False, twin_seed: int | None =
                 check_output(folder / name, overwrite)
 
     try:
-        folder.mkdir(parents=True, exist_ok=True)
+        if folder.exists() and not folder.is_dir():
+            raise InputError(f"{folder}: cannot be made a folder (there is a file of this name)")
+        folder.parent.mkdir(parents=True, exist_ok=True)  # the folder itself appears as a whole
     except OSError as error:
         raise InputError(f"{folder}: cannot be made a folder ({error.strerror})") from error
     write_folder(folder, files, check)

@@ -139,7 +139,7 @@ def of_mask(mask: Path, bench: Path | None, light_of: Any, asked: Asked, table: 
     lattice = _lattice(light, asked, used.lattice.spacing_um)
     with naming(mask):
         found = site_traps(used, read.levels, sites, light, asked.polarisation)
-    needed, remarks = _needed(used, light, found.summary(), asked)
+    needed, remarks = _needed(used, found.summary(), asked)
     warnings = [f"{bench}: is not the bench that the mask was made for"] if other else []
     warnings += [*bench_warnings(used, sites), *trap_warnings(used, found), *remarks]
     warn(warnings)
@@ -167,7 +167,7 @@ def _read(bench: Path) -> Bench:
     return read_bench(bench)
 
 
-def _needed(bench: Bench, light: AtomInLight, summary: dict[str, Any], asked: Asked) -> tuple[dict[str, float], list[str]]:
+def _needed(bench: Bench, summary: dict[str, Any], asked: Asked) -> tuple[dict[str, float], list[str]]:
     """The power that a wanted depth needs, and what to say about it."""
     from holo.site_traps import power_warnings
     from holo.trap import power_for_depth

@@ -22,8 +22,9 @@ from holo.mask import Levels, Mask, nudge_mask, phase_of_levels, read_mask
 from holo.terms import Addend, pattern, term
 
 if TYPE_CHECKING:
-    from holo.bench import Bench, Panel
+    from holo.bench import Bench
     from holo.field.path import LightPath
+    from holo.parts import Panel
 
 
 def array_addend(path: str | os.PathLike[str], panel: Panel, factor: float) -> Addend:

@@ -145,6 +145,7 @@ class Affine:
         InputError
             If the covariance is not known.
         """
+        check_finite("points", points)
         rows = _design(np.asarray(points, dtype=np.float64).reshape(-1, 2))
         variances = np.einsum("nak,kl,nal->na", rows, self._known_covariance(), rows)
         return np.asarray(np.sqrt(np.clip(variances, 0, None)), dtype=np.float64)
@@ -220,62 +221,23 @@ def fit_affine(source: ArrayLike, target: ArrayLike, sigma: ArrayLike | None = N
     array([[2., 0.],
            [0., 3.]])
     """
-    return _fit(source, target, sigma, np.eye(6), 3)
-
-
-def fit_similarity(source: ArrayLike, target: ArrayLike, sigma: ArrayLike | None = None) -> AffineFit:
-    """Fit a similarity (a rotation, one scale and an offset; no reflection) by least squares.
-
-    Parameters
-    ----------
-    source, target : array_like, shape (n, 2)
-        Pairs of points, two at least.
-    sigma : float or array_like, shape (n,), optional
-        See `fit_affine`.
-
-    Returns
-    -------
-    AffineFit
-
-    Raises
-    ------
-    InputError
-        If there are fewer than two pairs, the source points coincide, or a number is not finite.
-
-    Notes
-    -----
-    The least-squares problem of S. Umeyama, IEEE Trans. Pattern Anal. Mach. Intell. 13, 376 (1991), eq. 1. In the plane it is linear in
-    the two numbers a, b of the matrix ``[[a, -b], [b, a]]``, a rotation times a scale, which excludes reflections by itself.
-
-    Examples
-    --------
-    >>> fit_similarity([[0, 0], [1, 0], [0, 2]], [[0, 0], [-1, 0], [0, 2]]).affine.matrix.round(6)
-    array([[ 0.6,  0.4],
-           [-0.4,  0.6]])
-    """
-    spread = np.array([[1, 0, 0, 0], [0, -1, 0, 0], [0, 1, 0, 0], [1, 0, 0, 0], [0, 0, 1, 0], [0, 0, 0, 1]], dtype=np.float64)
-    return _fit(source, target, sigma, spread, 2)
-
-
-def _fit(source: ArrayLike, target: ArrayLike, sigma: ArrayLike | None, spread: NDArray[np.float64], least: int) -> AffineFit:
-    """Fit the free parameters p of an affine map whose six parameters are ``spread @ p`` to `least` pairs or more."""
     source, target = frozen_array(source, (-1, 2), "source points"), frozen_array(target, (-1, 2), "target points")
-    if len(source) != len(target) or len(source) < least:
-        raise InputError(f"points: found {len(source)} source and {len(target)} target points; allowed: {least} pairs or more")
+    if len(source) != len(target) or len(source) < 3:
+        raise InputError(f"points: found {len(source)} source and {len(target)} target points; allowed: 3 pairs or more")
     middle = source.mean(axis=0)
     sizes = np.linalg.svd(source - middle, compute_uv=False)
-    if sizes[least - 2] <= _FLATTEST * max(sizes[0], np.abs(middle).max() * 1e-6):
-        raise InputError(f"source points: found {len(source)} {'on one line' if least == 3 else 'at one place'}; allowed: points apart")
+    if sizes[1] <= _FLATTEST * max(sizes[0], np.abs(middle).max() * 1e-6):
+        raise InputError(f"source points: found {len(source)} on one line; allowed: points apart")
     scale = sizes[0] / np.sqrt(len(source))
     weights = _weights(sigma, len(source))
-    rows = _design((source - middle) / scale) @ spread * weights[:, None, None]
-    normal = np.linalg.pinv(rows.reshape(-1, spread.shape[1]))
+    rows = _design((source - middle) / scale) * weights[:, None, None]
+    normal = np.linalg.pinv(rows.reshape(-1, 6))
     free = normal @ (target * weights[:, None]).ravel()
-    matrix, offset = (spread @ free)[:4].reshape(2, 2), (spread @ free)[4:]
+    matrix, offset = free[:4].reshape(2, 2), free[4:]
     residuals = target - ((source - middle) / scale @ matrix.T + offset)
-    known = _carried(spread, normal @ normal.T)
+    known: NDArray[np.float64] | None = normal @ normal.T
     if sigma is None:
-        spare = residuals.size - spread.shape[1]
+        spare = residuals.size - 6
         known = None if spare == 0 else known * (residuals**2).sum() / spare
     centring = Affine(np.eye(2) / scale, -middle / scale, _EXACT)
     affine = Affine(matrix, offset, known).after(centring)

@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from holo.cards import card, sites_png
-from holo.checks import frozen_array
+from holo.checks import check_finite, check_numbers, frozen_array
 from holo.errors import InputError, naming
 from holo.files import digest, read_csv, read_text
 from holo.images import read_grey
@@ -206,6 +206,7 @@ class Arrangement:
         >>> block(3, 1).graded(0.5, 1, (1, 0), Lattice(np.eye(2))).target
         array([0.5 , 0.75, 1.  ])
         """
+        check_numbers(low=low, high=high, along=along)
         positions, step = self.ij @ lattice.vectors_um, np.asarray(along) @ lattice.vectors_um
         places = positions @ step
         extent = float(np.ptp(places)) if len(self) else 0.0
@@ -443,6 +444,7 @@ def from_image(image: NDArray[np.float64], columns: int, rows: int, threshold: f
         raise InputError(f"found an image of shape {image.shape}; allowed: rows and columns of grey values from 0 to 1")
     if columns < 1 or rows < 1 or columns * rows > MAX_SITES:
         raise InputError(f"found {columns} x {rows} sites; allowed: 1 to {MAX_SITES}")
+    check_finite("threshold", threshold)
     return _from_grid(_means(_means(image, rows).T, columns).T, threshold)
 
 

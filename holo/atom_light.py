@@ -372,12 +372,12 @@ def linear_start(normal: Normal) -> tuple[Real, Atoms, Real]:
     smooth, alone = smooth_light(normal), normal.pull / np.maximum(normal.diagonal, 1e-30)
     lit = smooth > LIT * np.quantile(smooth, 0.98)  # the rest is empty all around, and would hide the peaks
     guesses = max(2 * float(np.median(smooth[lit])), 1e-9), max(float(np.quantile(alone, 0.98)), 1e-9)  # of many atoms, of a few
-    _, _, counts, atoms, split = max((_settled(normal, smooth, lit, guess) for guess in guesses), key=lambda found: found[:2])
+    _, _, counts, atoms, split = max((_settled(normal, lit, guess) for guess in guesses), key=lambda found: found[:2])
     peaks = _peaks_or_none(counts[lit])
     return counts, atoms, np.where(counts > split, 0.9, 0.1) if peaks is None else peaks.probability(counts)
 
 
-def _settled(normal: Normal, smooth: Real, lit: Flags, mean: float) -> tuple[float, float, Real, Atoms, float]:
+def _settled(normal: Normal, lit: Flags, mean: float) -> tuple[float, float, Real, Atoms, float]:
     """Linear light and the brightness of atoms in turn: gain in likelihood, brightness, light, atoms, and what splits empty from filled."""
     atoms, full = Atoms(mean, _VARIED * mean, 0.5), 0.5
     for _ in range(_TURNS):

@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from scipy import constants
 
+from holo.checks import check_finite
 from holo.errors import InputError
 
 if TYPE_CHECKING:
@@ -83,6 +84,7 @@ def band_energies(depth: float, quasimomenta: NDArray[np.float64], bands: int = 
 
     if not 0 <= depth <= DEEPEST:
         raise InputError(f"lattice depth: found {depth:g} recoil energies; allowed: 0 to {DEEPEST:g}")
+    check_finite("quasimomenta", quasimomenta)
     reach = bands + 12 + int(np.ceil(2 * depth**0.25 + np.sqrt(depth) / 2))
     orders = 2.0 * np.arange(-reach, reach + 1)
     beside = np.full(len(orders) - 1, -depth / 4)

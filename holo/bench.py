@@ -1,4 +1,4 @@
-"""The bench: light, panel, optics, camera and lattice of an apparatus, read from one TOML file and checked.
+"""The bench, an apparatus as one TOML file describes it: light, panel, optics, camera and lattice; what follows from them, and warnings.
 
 Lengths are um unless a name says otherwise, phases rad, aberrations waves rms by Noll index. Arrays over the panel are
 ``[row, column]`` with row 0 on top; pixel ``(r, c)`` has its centre at ``x = (c - (columns - 1)/2) pitch``,
@@ -9,14 +9,11 @@ Axes, signs and units: DEVELOPERS.md, Conventions.
 
 from __future__ import annotations
 
-import difflib
-import math
 import os
-from collections.abc import Callable
 from dataclasses import dataclass
 from importlib import resources
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import numpy as np
 
@@ -24,8 +21,9 @@ from holo.cards import card
 from holo.checks import check_finite
 from holo.errors import InputError
 from holo.exposure import beam_caution
-from holo.files import MAX_PIXELS, digest, digest_of, read_csv, read_text, read_tiff
+from holo.files import digest_of, read_text
 from holo.lattice import Lattice, read_lattice
+from holo.parts import Camera, Light, Optics, Panel, read_camera, read_light, read_optics, read_panel
 from holo.tables import REQUIRED, Table, parse_toml
 
 if TYPE_CHECKING:
@@ -36,115 +34,8 @@ if TYPE_CHECKING:
 AIRY_RADIUS = 0.6098349456
 """First dark ring of the Airy pattern over wavelength / NA: first zero of J1 over 2 pi (Born & Wolf, 7th ed., sec. 8.5.2)."""
 
-NOLL_LAST = 120
-"""Largest Noll index of the aberration table: all terms up to radial order 14."""
-
 MIN_PUPIL_PIXELS = 16
 """Fewest panel pixels inside the pupil that make a usable bench."""
-
-
-@dataclass(frozen=True, eq=False)
-class Light:
-    """The beam on the panel: Gaussian by its diameter, or measured pixel by pixel."""
-
-    wavelength_nm: float
-    power_mw: float
-    """Power on the panel."""
-    beam_diameter_mm: float | None
-    """1/e^2 intensity diameter of a Gaussian beam; None with a measured `beam`."""
-    beam_centre_mm: tuple[float, float]
-    """(x, y) of the Gaussian beam's centre on the panel."""
-    beam: NDArray[np.float32] | None
-    """Measured relative intensity, shape (rows, columns), >= 0; None for a Gaussian beam."""
-    transmission: tuple[tuple[str, float], ...] = ()
-    """(name, share of the power) of each thing between laser and panel."""
-
-    @property
-    def laser_mw(self) -> float:
-        """Power that the laser gives, as far as the bench tells what is lost before the panel."""
-        return self.power_mw / math.prod(share for _, share in self.transmission)
-
-
-@dataclass(frozen=True, eq=False)
-class Panel:
-    """The phase panel: its pixels and how levels become phase."""
-
-    columns: int
-    rows: int
-    pitch_um: float
-    levels: int
-    """Number of levels; the panel takes 0 to ``levels - 1``."""
-    level_for_2pi: float | None
-    """Level of a phase of 2 pi on a linear response; None with a measured `response`."""
-    response: NDArray[np.float64] | None
-    """Measured response, shape (n, 2): rising level, phase in rad (monotonic); None for a linear one."""
-    flatness: NDArray[np.float64] | None
-    """The panel's own phase error, rad, shape (rows, columns); it adds to what the levels make."""
-    fill_factor: float
-    """Active share of a pixel's area."""
-    frame_rate_hz: float | None
-    settling_ms: float | None
-    """1/e time of the liquid crystal."""
-    power_limit_w_cm2: float | None
-    """Power density that the panel's data sheet allows, as entered by the user."""
-
-    @property
-    def shape(self) -> tuple[int, int]:
-        """(rows, columns)."""
-        return self.rows, self.columns
-
-    @property
-    def x_um(self) -> NDArray[np.float64]:
-        """Pixel centres along a row, shape (columns,)."""
-        return np.asarray((np.arange(self.columns) - (self.columns - 1) / 2) * self.pitch_um)
-
-    @property
-    def y_um(self) -> NDArray[np.float64]:
-        """Pixel centres along a column, shape (rows,), downwards."""
-        return np.asarray((np.arange(self.rows) - (self.rows - 1) / 2) * self.pitch_um)
-
-    @property
-    def phase_steps(self) -> float:
-        """Number of levels that make a phase of 2 pi (the mean over a measured response)."""
-        if self.response is None:
-            assert self.level_for_2pi is not None
-            return self.level_for_2pi
-        level, phase = self.response.T
-        return float(2 * np.pi * np.ptp(level) / np.ptp(phase))
-
-
-@dataclass(frozen=True, eq=False)
-class Optics:
-    """The optics from the panel to the objective plane."""
-
-    focal_length_mm: float
-    numerical_aperture: float
-    relay_magnification: float
-    """Size of the panel's image in the pupil over its own size."""
-    medium_index: float
-    aberration: tuple[tuple[int, float], ...]
-    """(Noll index, waves rms) of the known aberration of the light path."""
-    aberration_map: NDArray[np.float64] | None = None
-    """Phase that adds to the terms, rad, shape (rows, columns) of the panel; None where there is none."""
-    transmission: tuple[tuple[str, float], ...] = ()
-    """(name, share of the power) of each thing from the panel, its reflection included, to the atoms."""
-
-
-@dataclass(frozen=True, eq=False)
-class Camera:
-    """The camera that sees the objective plane."""
-
-    columns: int
-    rows: int
-    pixel_um: float
-    magnification: float
-    bits: int
-    electrons_per_count: float | None = None
-    """Electrons that make one count, over the excess noise of a gain register if there is one; None if not known."""
-    dark: NDArray[np.float32] | None = None
-    """Mean counts without light, shape (rows, columns)."""
-    hot: NDArray[np.bool_] | None = None
-    """True at pixels that must not be used, shape (rows, columns)."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -325,250 +216,17 @@ def parse_bench(text: str, path: str | os.PathLike[str], *, confined: bool = Fal
     table = parse_toml(text, Path(path), confined=confined)
     files: dict[str, str] = {}
     name = table.text("name", default=REQUIRED)
-    panel = _read_panel(table.table("panel", REQUIRED), files)
-    light = _read_light(table.table("light", REQUIRED), panel, files)
-    optics = _read_optics(table.table("optics", REQUIRED), panel, files)
+    panel = read_panel(table.table("panel", REQUIRED), files)
+    light = read_light(table.table("light", REQUIRED), panel, files)
+    optics = read_optics(table.table("optics", REQUIRED), panel, files)
     camera_table = table.table("camera")
-    camera = None if camera_table is None else _read_camera(camera_table, files)
+    camera = None if camera_table is None else read_camera(camera_table, files)
     lattice = read_lattice(table.table("lattice", REQUIRED))
     table.close()
     whole = digest_of("\n".join([text, *files.values()]).encode())
     bench = Bench(name, light, panel, optics, camera, lattice, text, whole, files)
     _check_pupil(table, bench)
     return bench
-
-
-def _read_panel(table: Table, files: dict[str, str]) -> Panel:
-    columns = table.integer("columns", 1, 16384, REQUIRED)
-    rows = table.integer("rows", 1, 16384, REQUIRED)
-    if columns * rows > MAX_PIXELS:
-        raise table.problem("columns", f"found {columns} x {rows} pixels; allowed: at most {MAX_PIXELS}")
-    pitch = table.number("pitch_um", 1, 100, REQUIRED)
-    levels = table.integer("levels", 256, 65536, REQUIRED)
-    _one_of(table, "level_for_2pi", "response_csv")
-    panel = Panel(
-        columns=columns,
-        rows=rows,
-        pitch_um=pitch,
-        levels=levels,
-        level_for_2pi=table.number("level_for_2pi", 2, levels),
-        response=_read_response(table, levels, files),
-        flatness=_read_picture(table, "flatness_tiff", (rows, columns), files, _check_phases, np.float64),
-        fill_factor=table.number("fill_factor", 0.1, 1, 1.0),
-        frame_rate_hz=table.number("frame_rate_hz", 0.1, 1e5),
-        settling_ms=table.number("settling_ms", 0, 1e4),
-        power_limit_w_cm2=table.number("power_limit_w_cm2", 0, 1e6, above=True),
-    )
-    table.close()
-    return panel
-
-
-def _read_light(table: Table, panel: Panel, files: dict[str, str]) -> Light:
-    _one_of(table, "beam_diameter_mm", "beam_tiff")
-    light = Light(
-        wavelength_nm=table.number("wavelength_nm", 200, 3000, REQUIRED),
-        power_mw=table.number("power_mw", 0, 1e6, REQUIRED, above=True),
-        beam_diameter_mm=table.number("beam_diameter_mm", 0.01, 1000),
-        beam_centre_mm=table.numbers("beam_centre_mm", 2, -1000, 1000, (0.0, 0.0)),
-        beam=_read_picture(table, "beam_tiff", panel.shape, files, _check_beam, np.float32),
-        transmission=_read_transmission(table),
-    )
-    if light.beam is not None and any(light.beam_centre_mm):
-        raise table.wrong("beam_centre_mm", "[0, 0] or nothing beside beam_tiff, which says itself where the beam lies")
-    table.close()
-    return light
-
-
-def _read_optics(table: Table, panel: Panel, files: dict[str, str]) -> Optics:
-    index = table.number("medium_index", 1, 4, 1.0)
-    aperture = table.number("numerical_aperture", 1e-3, 4, REQUIRED)
-    if aperture >= index:
-        raise table.wrong("numerical_aperture", f"a number from 0.001 up and below medium_index, {index:g}")
-    if "aberration" in table and "aberration_toml" in table:
-        raise table.problem("aberration_toml", "found beside aberration; allowed: only one of them")
-    aberration = table.table("aberration")
-    optics = Optics(
-        focal_length_mm=table.number("focal_length_mm", 0.01, 1e4, REQUIRED),
-        numerical_aperture=aperture,
-        relay_magnification=table.number("relay_magnification", 1e-3, 1e3, REQUIRED),
-        medium_index=index,
-        aberration=_read_aberration_file(table, files) if aberration is None else read_aberration(aberration),
-        aberration_map=_read_picture(table, "aberration_tiff", panel.shape, files, _check_phases, np.float64),
-        transmission=_read_transmission(table),
-    )
-    table.close()
-    return optics
-
-
-def _read_transmission(table: Table) -> tuple[tuple[str, float], ...]:
-    """Read a table of shares of the power by any names, in its order; none without it."""
-    shares = table.table("transmission")
-    return () if shares is None else tuple((name, shares.number(name, 0, 1, above=True)) for name in shares.keys)
-
-
-def read_aberration(table: Table) -> tuple[tuple[int, float], ...]:
-    """Read a table of waves rms by Noll index, as (index, waves) in the order of the index."""
-    allowed = [str(j) for j in range(1, NOLL_LAST + 1)]
-    for key in table.keys:
-        if key not in allowed:
-            raise table.problem(key, f"found the key {key!r}; allowed: Noll indices from 1 to {NOLL_LAST}, like 5 = 0.05")
-    return tuple((int(key), table.number(key, -20, 20)) for key in sorted(table.keys, key=int))
-
-
-def _read_aberration_file(table: Table, files: dict[str, str]) -> tuple[tuple[int, float], ...]:
-    """Terms of the file that ``aberration_toml`` names, as sensing leaves it; none without it."""
-    key = "aberration_toml"
-    path = _side_file(table, key, files)
-    if path is None:
-        return ()
-    whole = parse_toml(read_text(path), path)
-    terms = read_aberration(whole.table("aberration", REQUIRED))
-    for name in ("time", "method"):
-        whole.text(name)
-    errors = whole.table("errors")
-    if errors is not None:
-        read_aberration(errors)
-    digests = whole.table("digests")
-    if digests is not None:
-        for name in digests.keys:
-            digests.text(name)
-        digests.close()
-    whole.close()
-    return terms
-
-
-def _read_camera(table: Table, files: dict[str, str]) -> Camera:
-    columns = table.integer("columns", 1, 65536, REQUIRED)
-    rows = table.integer("rows", 1, 65536, REQUIRED)
-    camera = Camera(
-        columns=columns,
-        rows=rows,
-        pixel_um=table.number("pixel_um", 0.1, 1000, REQUIRED),
-        magnification=table.number("magnification", 1e-3, 1e5, REQUIRED),
-        bits=table.integer("bits", 1, 32, REQUIRED),
-        electrons_per_count=table.number("electrons_per_count", 1e-6, 1e6),
-        dark=_read_picture(table, "dark_tiff", (rows, columns), files, _check_dark, np.float32, "camera"),
-        hot=_read_picture(table, "hot_tiff", (rows, columns), files, _check_hot, np.bool_, "camera"),
-    )
-    table.close()
-    return camera
-
-
-def _one_of(table: Table, first: str, second: str) -> None:
-    """Demand exactly one of two keys that say the same thing in two ways."""
-    if first in table and second in table:
-        raise table.problem(second, f"found beside {first}; allowed: only one of {first}, {second}")
-    if first not in table and second not in table:
-        near = difflib.get_close_matches(first, table.keys, 1) or difflib.get_close_matches(second, table.keys, 1)
-        hint = f"; is {near[0]!r} meant to be it?" if near else ""
-        raise table.problem(first, f"missing; needed: one of {first}, {second}{hint}")
-
-
-def _side_file(table: Table, key: str, files: dict[str, str]) -> Path | None:
-    """Path of the file that `key` names, its digest noted in `files`."""
-    path: Path | None = table.file(key)
-    if path is not None:
-        folder = table.path.parent
-        files[str(path.relative_to(folder) if path.is_relative_to(folder) else path)] = digest(path)
-    return path
-
-
-def _read_response(table: Table, levels: int, files: dict[str, str]) -> NDArray[np.float64] | None:
-    """Measured response, shape (n, 2), by rising level."""
-    key = "response_csv"
-    path = _side_file(table, key, files)
-    if path is None:
-        return None
-    columns = read_csv(path, ("level", "phase_rad"), ("error_rad",))  # errors, which the measurement leaves, are for the reader
-    response = np.column_stack([columns["level"], columns["phase_rad"]])
-    response = response[np.argsort(response[:, 0], kind="stable")]
-    level, phase = response.T
-    if len(level) < 2:
-        raise table.problem(key, f"{path}: found {len(level)} row(s); allowed: at least 2")
-    outside = level[(level < 0) | (level > levels - 1)]
-    if len(outside):
-        raise table.problem(key, f"{path}: level: found {outside[0]:g}; allowed: from 0 to {levels - 1}")
-    twice = level[1:][np.diff(level) == 0]
-    if len(twice):
-        raise table.problem(key, f"{path}: level: found {twice[0]:g} twice; allowed: each level once")
-    _check_phase(table, key, path, level, phase, levels)
-    return response
-
-
-def _check_phase(table: Table, key: str, path: Path, level: NDArray[np.float64], phase: NDArray[np.float64], levels: int) -> None:
-    """Demand a monotonic phase that reaches 2 pi less one level's share, as a linear response of all levels would."""
-    if np.abs(phase).max() > 1000:
-        raise table.problem(key, f"{path}: phase_rad: found {phase[np.argmax(np.abs(phase))]:g}; allowed: from -1000 to 1000 rad")
-    step = np.diff(phase) * np.sign(phase[-1] - phase[0])
-    if (step < 0).any() or not step.any():
-        worst = int(np.argmin(step))
-        found = f"found {phase[worst]:g} at level {level[worst]:g} and {phase[worst + 1]:g} at level {level[worst + 1]:g}"
-        raise table.problem(key, f"{path}: phase_rad: {found}; allowed: always rising or always falling (smooth a noisy curve first)")
-    needed = 2 * np.pi * (levels - 1) / levels
-    if np.ptp(phase) < needed * (1 - 1e-3):  # no curve is measured, or printed, better than that
-        raise table.problem(key, f"{path}: phase_rad: found a range of {np.ptp(phase):.4g} rad; allowed: from {needed:.4g} rad (2 pi) up")
-
-
-def _read_picture(
-    table: Table,
-    key: str,
-    shape: tuple[int, int],
-    files: dict[str, str],
-    check: Callable[[NDArray[Any]], str | None],
-    dtype: type[np.floating[Any] | np.bool_],
-    whose: str = "panel",
-) -> NDArray[Any] | None:
-    """Read a TIFF picture with one value per pixel of the panel or camera, as read-only `dtype`; `check` returns what is wrong with it."""
-    path = _side_file(table, key, files)
-    if path is None:
-        return None
-    picture = read_tiff(path)
-    if picture.shape != shape:
-        found = " x ".join(map(str, picture.shape))
-        raise table.problem(key, f"{path}: found {found} pixels (rows x columns); allowed: {shape[0]} x {shape[1]}, one per {whose} pixel")
-    fault = check(picture)
-    if fault:
-        raise table.problem(key, f"{path}: {fault}")
-    picture = picture.astype(dtype)
-    picture.setflags(write=False)
-    return picture
-
-
-def _check_beam(picture: NDArray[Any]) -> str | None:
-    top = np.finfo(np.float32).max
-    bad = ~((picture >= 0) & (picture <= top))
-    if bad.any():
-        return f"found {_first(picture, bad)}; allowed: finite intensities from 0 up"
-    if picture.max() < np.finfo(np.float32).tiny:
-        return "found no light, all intensities are 0; allowed: at least one above 0"
-    return None
-
-
-def _check_phases(picture: NDArray[Any]) -> str | None:
-    if picture.dtype.kind != "f":
-        return f"found numbers of type {picture.dtype}; allowed: a phase in rad as floating-point numbers"
-    bad = ~(np.abs(picture) <= 1000)
-    if bad.any():
-        return f"found {_first(picture, bad)}; allowed: finite phases from -1000 to 1000 rad"
-    return None
-
-
-def _check_dark(picture: NDArray[Any]) -> str | None:
-    bad = ~(np.abs(picture) <= 2**32)
-    return f"found {_first(picture, bad)}; allowed: finite counts from -2^32 to 2^32" if bad.any() else None
-
-
-def _check_hot(picture: NDArray[Any]) -> str | None:
-    bad = ~((picture == 0) | (picture == 1) | (picture == 255))
-    if bad.any():
-        return f"found {_first(picture, bad)}; allowed: 0 for a usable pixel, 1 or 255 for one that is not"
-    return "found no usable pixel; allowed: at least one" if picture.all() else None
-
-
-def _first(picture: NDArray[Any], bad: NDArray[np.bool_]) -> str:
-    """Say what the first bad value is and where."""
-    row, column = np.unravel_index(int(np.argmax(bad)), bad.shape)
-    return f"{picture[row, column]:g} at row {row}, column {column}"
 
 
 def _check_pupil(table: Table, bench: Bench) -> None:
@@ -761,6 +419,10 @@ def bench_warnings(bench: Bench, sites: Sites | None = None) -> list[str]:
 BLURRED = 1.5
 """Width of the spots, over that of an evenly lit pupil, from which on a user is told."""
 
+FAINT = 100.0
+"""Light wanted on a site, over what rounding to levels scatters to any place, below which a user is told. Here that makes it uneven by a
+seventh, rms, before levels are trimmed: the root of 2 over it."""
+
 HOPELESS = 0.5
 """Distance to a bright site, over the resolution, below which no mask keeps a dark site dark."""
 
@@ -789,6 +451,24 @@ def drowned(bench: Bench, sites: Sites, share: float = 1.0) -> NDArray[np.bool_]
     around[(period > 0) & (around >= period)] = 0.0
     tree = KDTree(around[bright], boxsize=period)
     return np.asarray(~bright & (tree.query(around)[0] < share * (1 - 1e-9)))
+
+
+def scattered_by_levels(bench: Bench) -> float:
+    """Relative intensity that rounding to levels leaves at any place, in the mean.
+
+    Notes
+    -----
+    Errors even over a step of phase ``s`` have the variance ``s^2 / 12``, and the fields that they make on the pixels add up at random:
+    ``s^2 / 12  sum A^2 / (sum A)^2``. The mean over places follows from Parseval's theorem (Goodman, Introduction to Fourier Optics,
+    sec. 2.1.3); that neighbouring pixels err independently is an assumption.
+
+    Examples
+    --------
+    >>> print(f"{scattered_by_levels(parse_bench(demo_bench_text(), 'bench.toml')):.1e}")
+    1.0e-10
+    """
+    intensity = np.where(pupil_radii(bench) <= 1, beam_intensity(bench), 0.0)
+    return float((2 * np.pi / bench.panel.phase_steps) ** 2 / 12 * intensity.sum() / np.sqrt(intensity).sum() ** 2)
 
 
 def _light_warnings(bench: Bench) -> list[str]:
@@ -827,9 +507,11 @@ def _optics_warnings(bench: Bench) -> list[str]:
         )
     lit = bench.lit_resolution_um
     if lit.max() > BLURRED * airy:
+        alone = [f"set them apart along {axis}" for axis, width in zip("yx", lit, strict=True) if np.isinf(width)]
+        remedy = alone[0] if alone else "widen the beam, or set them apart"
         found.append(
             f"the light fills too little of the pupil for its Airy radius of {airy:.3g} um: spots are as wide as those of {lit[0]:.3g} um"
-            f" along x and {lit[1]:.3g} um along y, and sites closer than that blur; widen the beam, or set them apart"
+            f" along x and {lit[1]:.3g} um along y, and sites closer than that blur; {remedy}"
         )
     if share < 0.5:
         found.append(f"only {share:.1%} of the power on the panel falls inside the pupil: the beam overfills the pupil or lies beside it")
@@ -868,7 +550,20 @@ def _site_warnings(bench: Bench, sites: Sites) -> list[str]:
             f"{_count(sites, lost)} so close to a bright site (Airy radius {bench.airy_radius_um:.3g} um) that they cannot be kept dark:"
             " their crosstalk is predicted, but the search does not care for it"
         )
-    return found
+    return [*found, *_faint_warnings(bench, sites)]
+
+
+def _faint_warnings(bench: Bench, sites: Sites) -> list[str]:
+    """Name the bright sites that are to get no more light than chance gives them."""
+    whole, least = float(sites.target.sum()), FAINT * scattered_by_levels(bench)
+    faint = (sites.target > 0) & (sites.target < least * whole)
+    if not faint.any():
+        return []
+    return [
+        f"{_count(sites, faint)} in so little light that what rounding to {bench.panel.phase_steps:.4g} steps of phase per 2 pi scatters"
+        f" anywhere counts: give them targets of {least * whole / sites.target.max():.2g} times the brightest or more, or a mask of their"
+        " own, or take a panel with more levels in 2 pi"
+    ]
 
 
 def _folded(bench: Bench, xyz_um: NDArray[np.float64]) -> NDArray[np.bool_]:

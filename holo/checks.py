@@ -43,6 +43,20 @@ def check_finite(name: str, values: ArrayLike) -> None:
         raise InputError(f"{name}: found {np.asarray(values)[place]:g}; allowed: finite numbers{where}")
 
 
+def check_numbers(**named: ArrayLike) -> None:
+    """Refuse numbers, or arrays of them, that are not all finite; see `check_finite`.
+
+    Examples
+    --------
+    >>> check_numbers(x_mm=0.5, y_mm=float("inf"))
+    Traceback (most recent call last):
+    ...
+    holo.errors.InputError: y_mm: found inf; allowed: finite numbers
+    """
+    for name, values in named.items():
+        check_finite(name, values)
+
+
 def checked_targets(target: ArrayLike, count: int) -> NDArray[np.float64]:
     """Give the targets of some sites as numbers that light can have.
 

@@ -25,6 +25,7 @@ Flags = NDArray[np.bool_]
 MOST_SITES = 20000
 """Most sites that an image is modelled with; of a larger one the brightest part is taken."""
 
+_ROUNDS = 15
 _REACH = 4.0
 _OUTSIDE = 1.5
 _WIDENING = 1.6
@@ -408,7 +409,6 @@ def fit_image(
     offset: Floats,
     width_px: float,
     held: bool = False,
-    rounds: int = 15,
 ) -> ImageFit | None:
     """Fit a lattice of spots to a whole image.
 
@@ -423,8 +423,6 @@ def fit_image(
         Width of the spots to start from.
     held : bool
         Keep the matrix and fit the offset only.
-    rounds : int
-        Most steps.
 
     Returns
     -------
@@ -442,7 +440,7 @@ def fit_image(
     signal, usable, corner = _window(signal, usable, abs(float(np.linalg.det(matrix))))
     picture, width = _picture(signal, usable, width_px), float(width_px)
     offset, plane, weights = offset - corner, np.zeros(3), picture.inside / float(np.var(signal[usable]))
-    for turn in range(max(rounds, 1)):
+    for turn in range(_ROUNDS):
         light = _lit(picture, weights, matrix, offset, width, plane)
         if len(light.ij) < _LEAST_SITES:
             return None

@@ -32,6 +32,7 @@ from holo.retrieve.dense import DenseOptions, retrieve_dense
 from holo.retrieve.spots import EFFORTS, Retrieval, retrieve_spots
 from holo.retrieve.stages import Progress
 from holo.retrieve.trim import trim
+from holo.shortfall import missed_by_sites
 from holo.smooth import Smooth
 from holo.tables import REQUIRED, parse_toml, shortened
 
@@ -155,15 +156,23 @@ class Design:
     prediction : Prediction
         From the levels of the mask, on all sites.
     retrieval : Retrieval
-        The engine's own result.
+        The engine's own result, before rounding to levels.
     seconds : float
         Time taken from inputs to prediction.
+    shortfall : str
+        Why the mask is not what was asked for, and what to do; empty if it is. See `holo.shortfall`.
     """
 
     mask: Mask
     prediction: Prediction
     retrieval: Retrieval
     seconds: float
+    shortfall: str = ""
+
+    @property
+    def converged(self) -> bool:
+        """Whether the search reached what was wanted, and rounding to levels left it so."""
+        return not self.shortfall
 
 
 @dataclass(frozen=True, eq=False)
@@ -213,14 +222,14 @@ def bench_source(text: str, path: str | os.PathLike[str]) -> tuple[Bench, Source
     return bench, _source(path, text, bench.files)
 
 
-def read_arrangement_source(path: str | os.PathLike[str], lattice: Lattice) -> tuple[Arrangement, Source]:
-    """Read an arrangement file, and what a record is to say of it; raises as `parse_arrangement`."""
-    return arrangement_source(read_text(path), path, lattice)
+def read_arrangement_source(path: str | os.PathLike[str], lattice: Lattice, *, confined: bool = False) -> tuple[Arrangement, Source]:
+    """Read an arrangement file, and what a record is to say of it; options, errors: `parse_arrangement`."""
+    return arrangement_source(read_text(path), path, lattice, confined=confined)
 
 
-def arrangement_source(text: str, path: str | os.PathLike[str], lattice: Lattice) -> tuple[Arrangement, Source]:
-    """Read the text of an arrangement file that stands at `path`, and what a record is to say of it; raises as `parse_arrangement`."""
-    return parse_arrangement(text, path, lattice), _source(path, text, arrangement_files(text, path))
+def arrangement_source(text: str, path: str | os.PathLike[str], lattice: Lattice, *, confined: bool = False) -> tuple[Arrangement, Source]:
+    """Read the text of an arrangement file at `path`, and what a record is to say of it; options, errors: `parse_arrangement`."""
+    return parse_arrangement(text, path, lattice, confined=confined), _source(path, text, arrangement_files(text, path))
 
 
 def read_registration_source(path: str | os.PathLike[str]) -> tuple[Registration, Source]:
@@ -317,11 +326,26 @@ def design(
     retrieval = _retrieved(bench, path, sites, options, progress, correction, device)
     levels = _levels(bench, path, sites, retrieval, EFFORTS[options.effort].trim if options.engine == "spots" else 0)
     prediction = predict(bench, levels, sites, path, options.polarisation)
-    record = mask_record(sources or sources_of(bench, arrangement, registration), options, correction, prediction.summary())
+    short = missed_by_sites(
+        retrieval,
+        prediction,
+        _sought(bench, sites, options.engine),
+        bench.panel.phase_steps,
+        engine=options.engine,
+        effort=options.effort,
+        asked=options.uniformity,
+    )
+    figures = {**prediction.summary(), "uniformity_before_levels": retrieval.uniformity, **({"shortfall": short} if short else {})}
+    record = mask_record(sources or sources_of(bench, arrangement, registration), options, correction, figures)
     if retrieval.interrupted:
         record["figures"]["interrupted"] = True
     mask = Mask(levels, retrieval.phase, record)
-    return Design(mask, prediction, retrieval, time.perf_counter() - start)
+    return Design(mask, prediction, retrieval, time.perf_counter() - start, short)
+
+
+def _sought(bench: Bench, sites: Sites, engine: str) -> NDArray[np.bool_]:
+    """Which sites an engine is asked for: all but dark ones that no mask of its kind keeps dark."""
+    return ~drowned(bench, sites, HOPELESS if engine == "dense" else 1.0)
 
 
 def _retrieved(
@@ -335,7 +359,7 @@ def _retrieved(
 ) -> Retrieval:
     """Have the engine of the options find the phase."""
     rng, start = np.random.default_rng(options.seed), None if correction is None else correction.waves
-    kept = ~drowned(bench, sites, HOPELESS if options.engine == "dense" else 1.0)
+    kept = _sought(bench, sites, options.engine)
     if options.engine == "dense":
         return retrieve_dense(
             path,

@@ -45,6 +45,7 @@ from holo.predict_smooth import (
 from holo.registration import Registration, Sites, place, place_continuous
 from holo.retrieve.smooth import BRIGHT, SMOOTH_EFFORTS, Progress, SmoothRetrieval, retrieve_smooth, start_phase
 from holo.retrieve.trim import trim_window
+from holo.shortfall import missed_by_light
 from holo.smooth import PlacedSmooth
 
 Array = NDArray[np.float64]
@@ -68,9 +69,11 @@ class SmoothDesign:
     rms_before_levels : float
         Error of the light without levels, by the same judge.
     retrieval : SmoothRetrieval
-        The engine's own result.
+        The engine's own result, before rounding to levels.
     seconds : float
         Time taken from inputs to prediction.
+    shortfall : str
+        As that of `holo.design.Design`.
     """
 
     mask: Mask
@@ -78,6 +81,12 @@ class SmoothDesign:
     rms_before_levels: float
     retrieval: SmoothRetrieval
     seconds: float
+    shortfall: str = ""
+
+    @property
+    def converged(self) -> bool:
+        """Whether the search reached what was wanted, and rounding to levels left it so."""
+        return not self.shortfall
 
 
 @dataclass(frozen=True, eq=False)
@@ -160,9 +169,11 @@ def design_smooth(
     levels = _levels(bench, window, goal, found, SMOOTH_EFFORTS[options.effort].trim, device)
     prediction = predict_smooth(bench, levels, placed, sites, path)
     before = rms_of_phase(bench, path, found.phase, placed, sites)
-    figures = {**prediction.summary(), "rms_before_levels": before}
+    steps, rms = bench.panel.phase_steps, prediction.figures.rms
+    short = missed_by_light(found, rms, before, steps, effort=options.effort, asked=options.rms)
+    figures = {**prediction.summary(), "rms_before_levels": before, **({"shortfall": short} if short else {})}
     mask = Mask(levels, found.phase, mask_record(sources or sources_of(bench, arrangement, registration), options, None, figures))
-    return SmoothDesign(mask, prediction, before, found, time.perf_counter() - begin)
+    return SmoothDesign(mask, prediction, before, found, time.perf_counter() - begin, short)
 
 
 def check_options(options: DesignOptions) -> None:

@@ -148,11 +148,6 @@ class Run:
         """File of the mask of which a frame is wanted, or of the last one."""
         return self._file("mask", self.step if self.ask is not None else self.step - 1)
 
-    @property
-    def frame_path(self) -> Path:
-        """File of the last frame that was given."""
-        return self._file("frame", self.step - 1)
-
     def answer(self, frame: NDArray[Any]) -> None:
         """Give the dialogue the frame that it waits for, and keep it in the folder.
 

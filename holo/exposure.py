@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import math
 
+from holo.checks import check_finite, check_numbers
 from holo.errors import InputError
 
 VISIBLE_NM = (400.0, 700.0)
@@ -146,6 +147,7 @@ def hazard_distance_m(power_mw: float, divergence_mrad: float, diameter_mm: floa
     >>> round(hazard_distance_m(1000.0, 1.0, 2.0, eye_limit_w_m2(1064.0)), 1)
     157.6
     """
+    check_numbers(power_mw=power_mw, divergence_mrad=divergence_mrad, diameter_mm=diameter_mm, limit_w_m2=limit_w_m2)
     return max(0.0, (math.sqrt(4e-3 * power_mw / (math.pi * limit_w_m2)) - diameter_mm * 1e-3) / (divergence_mrad * 1e-3))
 
 
@@ -157,6 +159,7 @@ def density_needed(power_mw: float, wavelength_nm: float) -> float:
     >>> round(density_needed(1000.0, 1064.0), 2), round(density_needed(1000.0, 780.0), 2)
     (2.72, 3.25)
     """
+    check_finite("power_mw", power_mw)
     return max(0.0, math.log10(power_mw / eye_power_mw(eye_limit_w_m2(wavelength_nm))))
 
 
@@ -172,6 +175,7 @@ def beam_caution(wavelength_nm: float, power_mw: float) -> str | None:
     >>> beam_caution(938.0, 400.0)[:72]
     'light of 938 nm is outside the visible (400 to 700 nm) and the beam cann'
     """
+    check_numbers(wavelength_nm=wavelength_nm, power_mw=power_mw)
     seen = VISIBLE_NM[0] <= wavelength_nm <= VISIBLE_NM[1]
     if seen and power_mw <= CLASS_4_MW:
         return None

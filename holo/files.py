@@ -8,6 +8,7 @@ import hashlib
 import os
 import struct
 import tempfile
+import time
 from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
 from io import BufferedReader
@@ -36,6 +37,9 @@ MAX_LINES = 500_000
 
 MAX_PAGES = 2**16
 """Most pages of a TIFF file that is read."""
+
+PACKINGS = ("NONE", "LZW", "DEFLATE", "ADOBE_DEFLATE", "PACKBITS")
+"""Ways of packing pixels that are read: the size of what they unpack to is at most some thousand times theirs."""
 
 
 def read_bytes(path: str | os.PathLike[str], limit: int = MAX_TEXT_BYTES) -> bytes:
@@ -237,11 +241,13 @@ def _check_page(entry: Any, size: int) -> None:
     tag = entry.tags.get("PhotometricInterpretation")
     if tag is not None and _name(tag.value) != "MINISBLACK":
         raise InputError(f"found grey values of the kind {_name(tag.value)}; allowed: black as 0 (MINISBLACK)")
+    if (packing := _name(entry.compression)) not in PACKINGS:
+        raise InputError(f"found pixels packed as {packing}; allowed: {', '.join(PACKINGS)}")
     ends = [offset + count for offset, count in zip(entry.dataoffsets, entry.databytecounts, strict=True)]
     if not ends or max(ends) > size:
         raise InputError(f"truncated; its data would end at byte {max(ends, default=0)} of {size}")
     stored = sum(entry.databytecounts)
-    if _name(entry.compression) == "NONE" and stored < needed:
+    if packing == "NONE" and stored < needed:
         raise InputError(f"truncated; {stored} bytes of pixels for {shape[0]} x {shape[1]} of {dtype}")
     if stored > 2 * needed + 2**16:  # so much packed data unpacks to more than the page announces
         raise InputError(f"found {stored} bytes of pixels for {shape[0]} x {shape[1]} of {dtype}; allowed: about {needed}, or fewer")
@@ -384,8 +390,14 @@ def write_folder(folder: Path, files: Mapping[str, bytes], check: Callable[[], N
 
 
 @contextmanager
-def locked(folder: Path) -> Iterator[None]:
+def locked(folder: Path, wait_s: float = 0.0) -> Iterator[None]:
     """Keep other commands out of a folder while the block runs; nothing happens if there is no such folder.
+
+    Parameters
+    ----------
+    folder : Path
+    wait_s : float
+        How long to wait for another command to be done.
 
     Raises
     ------
@@ -405,21 +417,25 @@ def locked(folder: Path) -> Iterator[None]:
         handle = None
     try:
         if handle is not None:
-            _lock(folder, handle, fcntl)
+            _lock(folder, handle, fcntl, time.monotonic() + wait_s)
         yield
     finally:
         if handle is not None:
             os.close(handle)
 
 
-def _lock(folder: Path, handle: int, fcntl: ModuleType) -> None:
+def _lock(folder: Path, handle: int, fcntl: ModuleType, until: float) -> None:
     """Lock an open folder, and see that it still has its name."""
-    try:
-        fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
-    except BlockingIOError as error:
-        raise InputError(f"{folder}: another command is at work in it; wait until it is done, or end it first") from error
-    except OSError:  # a file system without locks
-        return
+    while True:
+        try:
+            fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
+            break
+        except BlockingIOError as error:
+            if time.monotonic() >= until:
+                raise InputError(f"{folder}: another command is at work in it; wait until it is done, or end it first") from error
+            time.sleep(0.01)
+        except OSError:  # a file system without locks
+            return
     if not folder.exists() or not os.path.samestat(os.fstat(handle), folder.stat()):
         raise InputError(f"{folder}: another command has moved or replaced it; try again")
 

@@ -25,7 +25,7 @@ from holo.images import open_npy
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
-    from holo.bench import Camera
+    from holo.parts import Camera
 
 LEAST_SIDE = 8
 """Fewest rows, and columns, of a frame."""
@@ -116,7 +116,11 @@ def _read_tiff(path: str | os.PathLike[str]) -> NDArray[Any]:
         if len(set(kinds)) > 1:
             raise InputError(f"{path}: found pages of {len(set(kinds))} sizes or number types; allowed: pages that are alike, one a shot")
         _check_size(kinds[0][0] if kinds else (), len(kinds), str(path))
-        return np.stack([read_page(path, pages, page) for page in range(len(kinds))])
+        first = read_page(path, pages, 0)
+        stack = np.empty((len(kinds), *first.shape), first.dtype.newbyteorder("="))
+        for page in range(len(kinds)):
+            stack[page] = read_page(path, pages, page) if page else first
+        return stack
 
 
 def _read_png(path: str | os.PathLike[str]) -> NDArray[Any]:

@@ -9,7 +9,7 @@ from functools import cached_property
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from holo.checks import check_finite, frozen_array
+from holo.checks import check_finite, check_numbers, frozen_array
 from holo.errors import InputError
 from holo.tables import REQUIRED, Table
 
@@ -212,6 +212,7 @@ def named_lattice(
     spacings = frozen_array(np.atleast_1d(spacing_um), (count,), f"spacing_um of a {geometry} lattice")
     if not (spacings > 0).all():
         raise InputError(f"spacing_um: found {spacing_um}; allowed: a number above 0")
+    check_numbers(angle_deg=angle_deg, between_deg=0.0 if between_deg is None else between_deg)
     between = _CELL_ANGLES_DEG[geometry] if between_deg is None else between_deg
     angles = np.radians([angle_deg, angle_deg + between])
     sides = spacings * _CELL_SIDES.get(geometry, 1.0)

@@ -12,6 +12,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from holo.checks import check_numbers
 from holo.errors import InputError
 from holo.rearrange import Rearrangement
 
@@ -108,6 +109,7 @@ def survival(lowest: ArrayLike, frame_ms: float, atoms: Atoms) -> Real:
     array([[0.997, 0.972],
            [0.91 , 0.972]])
     """
+    check_numbers(lowest=lowest, frame_ms=frame_ms)
     light = np.asarray(lowest, np.float64)
     frames = np.arange(1, len(light) + 1)[:, None]
     room = np.minimum.accumulate(atoms.depth * np.sqrt(np.maximum(light, 0)) / (1 + atoms.heating) ** frames, axis=0)
@@ -212,8 +214,8 @@ def _trial(
     return shares
 
 
-def filled_share(places_um: Real, wanted_um: Real, near_um: float = 1e-3) -> float:
-    """Share of wanted places that have an atom within a distance.
+def filled_share(places_um: Real, wanted_um: Real) -> float:
+    """Share of wanted places that have an atom within a nanometre.
 
     Examples
     --------
@@ -222,6 +224,7 @@ def filled_share(places_um: Real, wanted_um: Real, near_um: float = 1e-3) -> flo
     """
     from scipy.spatial import KDTree
 
+    check_numbers(places_um=places_um, wanted_um=wanted_um)
     if len(places_um) == 0 or len(wanted_um) == 0:
         return 0.0
-    return float((np.asarray(KDTree(places_um).query(wanted_um)[0]) <= near_um).mean())
+    return float((np.asarray(KDTree(places_um).query(wanted_um)[0]) <= 1e-3).mean())

@@ -27,7 +27,7 @@ from holo.tables import shortened
 from holo.terms import Addend, check_term
 
 if TYPE_CHECKING:
-    from holo.bench import Panel
+    from holo.parts import Panel
 
 Levels: TypeAlias = NDArray[np.uint8] | NDArray[np.uint16]
 """Grey levels, of 8 or 16 bits."""
@@ -46,6 +46,9 @@ FARTHEST_NUDGE_UM = 1e4
 
 RENDER_SUFFIXES = (".bmp", ".png", ".npy")
 """Kinds of file that `render_levels` writes."""
+
+PARTS = 2**14
+"""Equal parts of a turn of phase for which levels are looked up."""
 
 _TURN = 2 * np.pi
 _TOP = float(np.float32(_TURN))  # float32 rounds a phase just below 2 pi up to this
@@ -177,19 +180,17 @@ def _circle(turns: NDArray[np.float64]) -> tuple[NDArray[np.float64], NDArray[np
     return middle, choice
 
 
-def level_choices(panel: Panel, parts: int = 2**14) -> tuple[NDArray[np.uint16], NDArray[np.uint16]]:
+def level_choices(panel: Panel) -> tuple[NDArray[np.uint16], NDArray[np.uint16]]:
     """Levels for each part of a turn of phase, and others that make the same phase.
 
     Parameters
     ----------
     panel : Panel
         Its flatness is left out.
-    parts : int
-        Equal parts into which a turn is cut.
 
     Returns
     -------
-    nearest, other : ndarray of uint16, shape (parts,)
+    nearest, other : ndarray of uint16, shape (`PARTS`,)
         The level whose phase comes nearest to the middle of each part; and the highest level that makes the same phase modulo 2 pi to a
         tenth of a step, where the response covers more than a turn, else the same level. A panel of more than 1024 levels has no others.
 
@@ -198,12 +199,12 @@ def level_choices(panel: Panel, parts: int = 2**14) -> tuple[NDArray[np.uint16],
     >>> from types import SimpleNamespace
     >>> panel = SimpleNamespace(levels=256, level_for_2pi=212, response=None)
     >>> nearest, other = level_choices(panel)
-    >>> [int(levels[2**14 * level // 212]) for level in (10, 100) for levels in (nearest, other)]
+    >>> [int(levels[PARTS * level // 212]) for level in (10, 100) for levels in (nearest, other)]
     [10, 222, 100, 100]
     """
     turns = response_of_levels(panel) / _TURN
     borders, choice = _circle(turns)
-    nearest = choice[np.searchsorted(borders, (np.arange(parts) + 0.5) / parts)]
+    nearest = choice[np.searchsorted(borders, (np.arange(PARTS) + 0.5) / PARTS)]
     if panel.levels > 1024:
         return nearest.astype(np.uint16), nearest.astype(np.uint16)
     apart = turns[:, None] - turns

@@ -11,6 +11,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from holo.affine import Affine, AffineFit, fit_affine
+from holo.checks import check_finite, check_numbers
 from holo.errors import CalibrationError
 
 MOST_FOUND = 60
@@ -102,6 +103,7 @@ def match_points(known: ArrayLike, found: ArrayLike, scale: float) -> Match:
     (array([[-20.,   0.],
            [  0.,  20.]]), 8)
     """
+    check_numbers(known=known, found=found, scale=scale)
     known, found = (np.asarray(points, dtype=np.float64).reshape(-1, 2) for points in (known, found))
     found = found[:MOST_FOUND]
     least = max(4, int(np.ceil(LEAST_SHARE * len(known))))
@@ -160,6 +162,7 @@ def robust_affine(
     section 5.1; from memory) are left out and the fit repeated until nothing changes. The first fit weighs points by the length of their
     residuals (iterated, the L1 fit), which wrong pairs do not move.
     """
+    check_finite("error", error)
     kept = np.ones(len(source), dtype=bool)
     lengths = np.ones(len(source))
     for _ in range(20):
@@ -307,8 +310,8 @@ def _pairs_within(mapped: NDArray[np.float64], tree: object, tolerance: float) -
 
 def _chance(pairs: int, known: NDArray[np.float64], found: NDArray[np.float64], tolerance: float, trials: int) -> float:
     """Bound for the probability of that many coincidences by chance; the points that fix an affine map cost nothing."""
-    from scipy.stats import binom
+    from scipy.special import bdtrc  # scipy.stats takes half a second to load
 
     area = np.prod(np.ptp(found, axis=0) + 2 * tolerance)
     single = min(1.0, len(found) * np.pi * tolerance**2 / area)
-    return float(min(1.0, trials * binom.sf(pairs - 4, len(known) - 3, single)))
+    return float(min(1.0, trials * bdtrc(pairs - 4, len(known) - 3, single)))

@@ -12,9 +12,9 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from holo.checks import check_finite
+from holo.checks import check_finite, check_numbers
 from holo.errors import InputError, RearrangementError
-from holo.field.path import LightPath, light_path
+from holo.field.path import light_path
 from holo.field.sites import SiteTransform
 from holo.mask import level_choices, response_of_levels
 from holo.retrieve.follow import Followed, Pace, beam_middle, carried, follow
@@ -22,6 +22,8 @@ from holo.transition import RESPONSES, SHARES, relaxed
 
 if TYPE_CHECKING:
     from holo.bench import Bench
+    from holo.field.path import LightPath
+    from holo.parts import Panel
 
 Real = NDArray[np.float64]
 
@@ -85,6 +87,7 @@ class Limits:
 
     def frames(self, length_um: float, frame_ms: float) -> int:
         """Number of frames of a move of minimum jerk over a length, one at least unless it is 0."""
+        check_numbers(length_um=length_um, frame_ms=frame_ms)
         if length_um == 0:
             return 0
         time_ms = max(
@@ -153,6 +156,7 @@ def track(stations_um: Real, limits: Limits, frame_ms: float) -> Track:
     """
     if not 0 < frame_ms < np.inf:
         raise InputError(f"frame_ms: found {frame_ms:g}; allowed: a number above 0")
+    check_finite("stations_um", stations_um)
     stations = np.asarray(stations_um, np.float64)
     longest = np.linalg.norm(np.diff(stations, axis=0), axis=2).max(axis=1, initial=0)
     return Track(stations, tuple(limits.frames(float(length), frame_ms) for length in longest), frame_ms)
@@ -220,8 +224,6 @@ class Mover:
     ----------
     bench : Bench
     options : MoveOptions
-    path : LightPath, optional
-        The light path of the bench, if it is at hand.
 
     Examples
     --------
@@ -233,10 +235,10 @@ class Mover:
     (6, True)
     """
 
-    def __init__(self, bench: Bench, options: MoveOptions | None = None, path: LightPath | None = None) -> None:
+    def __init__(self, bench: Bench, options: MoveOptions | None = None) -> None:
         self.bench, self.options = bench, options or MoveOptions()
-        self.path = path or light_path(bench)
-        shift = self.path.aberration if bench.panel.flatness is None else self.path.aberration + bench.panel.flatness
+        self.path = light_path(bench)
+        shift = own_phase(self.path, bench.panel)
         self._offset = (-shift / (2 * np.pi)).astype(np.float32)
         self._choices = level_choices(bench.panel)
         self._plan = SiteTransform(self.path, np.zeros((1, 3)))
@@ -261,7 +263,7 @@ class Mover:
         pace = replace(self.options.pace, free=max(8, self.options.pace.free), limit=max(30, self.options.pace.limit))
         found = follow(self._plan.moved(places_um), waves, places_um, target, pace)
         blank = np.zeros((self.bench.panel.rows, self.bench.panel.columns), np.uint16)
-        return self._frame(0, 0.0, found, blank, None)
+        return self._frame(0, 0.0, found, blank)
 
     def frames(self, moved: Track, target: Real, last: MoveFrame) -> Iterator[MoveFrame]:
         """Make the masks of a move, from a frame on, that one first if it is the start.
@@ -298,7 +300,7 @@ class Mover:
             there = moved.places_um(goal)
             plan = self._plan.moved(there)
             found = follow(plan, carried(self._middle, last.waves, there - here), there, target, self.options.pace)
-            made = self._frame(last.number + 1, float(goal), found, last.levels, None)
+            made = self._frame(last.number + 1, float(goal), found, last.levels)
             if self.options.lowest is None:
                 return made
             lowest = self.lowest(last, made, (here, there), target)
@@ -320,9 +322,14 @@ class Mover:
             light.append(np.abs(field).astype(np.float64) ** 2 / target)
         return np.asarray(np.min(light[1:], axis=0) / light[0].mean())
 
-    def _frame(self, number: int, progress: float, found: Followed, last: NDArray[np.uint16], lowest: Real | None) -> MoveFrame:
+    def _frame(self, number: int, progress: float, found: Followed, last: NDArray[np.uint16]) -> MoveFrame:
         levels = found.transform.mask_levels(found.waves, self._offset, self._choices, last)
-        return MoveFrame(number, progress, levels, found.waves, found.efficiency, found.uniformity, found.iterations, lowest)
+        return MoveFrame(number, progress, levels, found.waves, found.efficiency, found.uniformity, found.iterations, None)
+
+
+def own_phase(path: LightPath, panel: Panel) -> Real:
+    """Phase that the light has without a mask, rad, shape (rows, columns): aberration of the light path, and flatness of the panel."""
+    return path.aberration if panel.flatness is None else path.aberration + panel.flatness
 
 
 def transition_factors(bench: Bench, response: str) -> tuple[NDArray[np.complex64], ...]:
@@ -338,6 +345,7 @@ def transition_factors(bench: Bench, response: str) -> tuple[NDArray[np.complex6
 
 def step_um(bench: Bench, cells: float = STEP_CELLS) -> float:
     """Length of a step of so many focal cells, the shorter way of the cell, um."""
+    check_finite("cells", cells)
     return cells * min(bench.focal_cell_um)
 
 

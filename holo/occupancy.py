@@ -179,9 +179,11 @@ def occupancy(
     spread = spread_in(frame, lattice_to_camera, basis) if spread is None else spread
     method = _checked_method(method, spread, lattice_to_camera.apply(wanted))
     everywhere = _with_neighbours(wanted, frame, lattice_to_camera, basis, spread)
-    read = _read_apart if method == "sums" else _read_crowded
     xy = lattice_to_camera.apply(everywhere)
-    reading = read(frame, xy, len(wanted), spread, method, rng or np.random.default_rng(0), rounds)
+    if method == "sums":
+        reading = _read_apart(frame, xy, spread)
+    else:
+        reading = _read_crowded(frame, xy, len(wanted), spread, method, rng or np.random.default_rng(0), rounds)
     return _told(reading, wanted, frame, lattice_to_camera, spread, method)
 
 
@@ -266,7 +268,7 @@ class _Reading:
     notes: tuple[str, ...] = ()
 
 
-def _read_apart(frame: Frame, xy: Real, wanted: int, spread: Spread, *_: Any) -> _Reading:
+def _read_apart(frame: Frame, xy: Real, spread: Spread) -> _Reading:
     """Read sites that stand apart; the background is looked for again with the light of the atoms taken off."""
     field = open_field(frame, xy, spread, False)
     stamps = stamps_of(spread, field.xy)

@@ -13,6 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from holo.arrays import kernel
+from holo.checks import check_finite, check_numbers
 from holo.errors import InputError, RearrangementError
 from holo.registration import closest_pair
 
@@ -69,6 +70,7 @@ def closest_approach(stations_um: Real) -> Approach:
     >>> closest_approach(crossing).distance_um
     0.0
     """
+    check_finite("stations_um", stations_um)
     stations = np.asarray(stations_um, np.float64)
     found = [_closest(np.ascontiguousarray(here), np.ascontiguousarray(there)) for here, there in pairwise(stations)]
     if not found:
@@ -117,6 +119,7 @@ def journey(start_um: Real, end_um: Real, apart_um: float) -> Real:
     >>> journey(atoms, atoms[::-1] + [4, 0, 0], 1.5).shape  # they would meet in the middle, so one goes first
     (3, 2, 3)
     """
+    check_numbers(start_um=start_um, end_um=end_um, apart_um=apart_um)
     start, end = np.ascontiguousarray(start_um, np.float64), np.ascontiguousarray(end_um, np.float64)
     for name, places in (("start", start), ("end", end)):
         first, second, distance = closest_pair(places) if len(places) > 1 else (-1, -1, np.inf)

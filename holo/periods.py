@@ -30,6 +30,8 @@ _CELL_PX = 0.5
 _LONGEST_TRANSFORM = 4096
 _START = 600
 _RANKED = 200
+_CANDIDATES = 12
+_ROUNDS = 8
 _JITTERS = np.array([0.0, 0.01, 0.02, 0.04, 0.06, 0.08, 0.1, 0.12])  # in spacings
 _MOST_JITTER = 4.0  # in errors of the points: a few heaps of points are no lattice
 _SHARES = np.array([0.01, 0.03, 0.1, 0.2, 0.35, 0.5, 0.7])
@@ -239,7 +241,7 @@ def _in_step(cloud: Cloud, waves: Floats) -> tuple[Floats, Floats, Floats]:
 # lattices
 
 
-def _candidates(cloud: Cloud, count: int = 12) -> list[tuple[Floats, Floats]]:
+def _candidates(cloud: Cloud) -> list[tuple[Floats, Floats]]:
     """The lattices of pairs of waves that explain the points best: matrix and offsets of each, best first."""
     waves, phases, left = _in_step(cloud, _waves(cloud))
     pairs = np.array(list(combinations(range(len(waves)), 2)), dtype=np.int64).reshape(-1, 2)
@@ -253,7 +255,7 @@ def _candidates(cloud: Cloud, count: int = 12) -> list[tuple[Floats, Floats]]:
     for best in np.argsort(-scores, kind="stable"):
         if not any(_same(matrices[best], matrix, cloud) for matrix, _ in found):
             found.append((matrices[best], (matrices[best] @ phases[pairs[best]]).T))
-        if len(found) == count:
+        if len(found) == _CANDIDATES:
             break
     return found
 
@@ -304,7 +306,7 @@ def _same(one: Floats, other: Floats, cloud: Cloud) -> bool:
     return bool(abs(abs(np.linalg.det(whole)) - 1) < 0.1 and np.abs(change - whole).max() < 0.25 / max(sites, 1.0))
 
 
-def fit_period(cloud: Cloud, matrix: Floats, offsets: Floats, spread: Floats | None = None, rounds: int = 8) -> Period | None:
+def fit_period(cloud: Cloud, matrix: Floats, offsets: Floats, spread: Floats | None = None) -> Period | None:
     """Fit a lattice to points, with a share of points that belong to none.
 
     Parameters
@@ -315,7 +317,6 @@ def fit_period(cloud: Cloud, matrix: Floats, offsets: Floats, spread: Floats | N
     offsets : ndarray, shape (frames, 2)
     spread : ndarray, shape (2 + frames, 2 + frames), optional
         How well the start is known (`Period.spread`). If it is given the fit grows from where it tells the site of a point for sure.
-    rounds : int
 
     Returns
     -------
@@ -331,7 +332,7 @@ def fit_period(cloud: Cloud, matrix: Floats, offsets: Floats, spread: Floats | N
     if spread is None:
         matrix = reduced_vectors(matrix.T).T
     growing = spread is not None
-    for _ in range(rounds):
+    for _ in range(_ROUNDS):
         seen = _seen(cloud, matrix, offsets, spread if growing else None)
         spread = _inverse(seen.design.T @ (seen.weights[:, None] * seen.design))
         if (seen.belongs > 0.5).sum() < 4 or spread is None:

@@ -18,6 +18,7 @@ from holo.field.sites import direct_fields
 from holo.field.vector import vector_fields
 from holo.mask import phase_of_levels
 from holo.registration import closest_pair
+from holo.retrieve.trim import uniformity_of
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -317,7 +318,7 @@ class Displaced:
 
 
 def displaced(
-    bench: Bench, levels: NDArray[np.integer[Any]], sites: Sites, by_nm: tuple[float, ...] = DISPLACEMENTS_NM, path: LightPath | None = None
+    bench: Bench, levels: NDArray[np.integer[Any]], sites: Sites, by_nm: tuple[float, ...] = DISPLACEMENTS_NM
 ) -> tuple[Displaced, ...]:
     """Work out what a drift of the lattice does to the figures, by the float64 direct sum of the scalar model.
 
@@ -328,16 +329,14 @@ def displaced(
     sites : Sites
     by_nm : tuple of float
         Lengths of the displacements.
-    path : LightPath, optional
-        The light path of `bench`, if it is at hand.
 
     Returns
     -------
     tuple of Displaced
         One for each length, no displacement first.
     """
-    path = path or light_path(bench)
-    phase = phase_of_levels(levels, bench.panel)
+    check_finite("by_nm", by_nm)
+    path, phase = light_path(bench), phase_of_levels(levels, bench.panel)
     pick = _some(sites.target)
     sides = np.array([[1, 0, 0], [-1, 0, 0], [0, 1, 0], [0, -1, 0]], np.float64)
     found = []
@@ -388,6 +387,8 @@ def figures(intensity: NDArray[np.float64], target: NDArray[np.float64], xyz_um:
     """
     for name, values in (("intensity", intensity), ("target", target)):
         check_finite(name, values)
+    if xyz_um is not None:
+        check_finite("xyz_um", xyz_um)
     bright = target > 0
     if not bright.any():
         raise InputError(f"sites: found {len(target)} site(s), none of them bright; allowed: at least one bright site")
@@ -400,7 +401,7 @@ def figures(intensity: NDArray[np.float64], target: NDArray[np.float64], xyz_um:
         bright=int(bright.sum()),
         dark=len(stray),
         efficiency=float(intensity[bright].sum()),
-        uniformity=float(1 - (relative.max() - relative.min()) / (relative.max() + relative.min())),
+        uniformity=uniformity_of(relative),
         spread=float(relative.std() / relative.mean()),
         crosstalk_max=float(stray.max()) if any_dark else None,
         crosstalk_mean=float(stray.mean()) if any_dark else None,

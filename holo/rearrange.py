@@ -14,6 +14,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from holo.assignment import Assignment, assign, assign_longest
+from holo.checks import check_numbers
 from holo.errors import InputError
 from holo.files import read_csv
 from holo.paths import Approach, closest_approach, journey
@@ -221,6 +222,7 @@ def away(places: Real, others: Real, apart_um: float) -> Real:
     """Give those of some places that lie at a distance from all others."""
     from scipy.spatial import KDTree
 
+    check_numbers(places=places, others=others, apart_um=apart_um)
     if len(others) == 0 or len(places) == 0:
         return places
     return np.asarray(places[np.asarray(KDTree(others).query(places)[0]) >= apart_um])

@@ -20,13 +20,14 @@ import numpy as np
 from numpy.typing import NDArray
 
 from holo.affine import Affine
-from holo.bench import Panel
+from holo.checks import check_finite
 from holo.dialogue import Ask, Start
 from holo.errors import CalibrationError, InputError
 from holo.field.path import light_path
 from holo.frames import frame_of
 from holo.gratings import Gratings, centred, gratings_of, levels_mask, read_orders
 from holo.mask import level_choices, levels_of_phase, response_of_levels
+from holo.parts import Panel
 from holo.patches import Patches
 from holo.probe import FAINT
 from holo.response_fit import ResponseFit, Shown, fit_response, shared_pairs
@@ -217,6 +218,7 @@ def phase_error(panel: Panel, phase: Real) -> tuple[float, float]:
     >>> round(rms, 3), round(lost, 3)  # 0.2 pi / sqrt(12), and 1 - sinc(0.1)^2
     (0.181, 0.032)
     """
+    check_finite("phase", phase)
     used = level_choices(panel)[0]
     error = (phase - response_of_levels(panel))[used]
     return float(np.std(error)), float(1 - np.abs(np.exp(1j * error).mean()) ** 2)

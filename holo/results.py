@@ -270,10 +270,10 @@ def _parquet(rows: Sequence[Mapping[str, Any]]) -> bytes | None:
 
 
 def _column(values: Sequence[Any]) -> list[Any]:
-    """Values of one kind: whole numbers beside real ones become real, all else that is mixed becomes text."""
-    kinds = {type(value) for value in values if value is not None}
+    """Values of one kind: whole numbers beside real ones become real, all else that is mixed or too large for 64 bits becomes text."""
+    kinds = {object if isinstance(value, int) and abs(value) >= 2**63 else type(value) for value in values if value is not None}
     if kinds <= {int, float} and len(kinds) == 2:
         return [None if value is None else float(value) for value in values]
-    if len(kinds) <= 1 and not kinds & {list, dict}:
+    if len(kinds) <= 1 and not kinds & {list, dict, object}:
         return list(values)
     return [None if value is None else str(_cell(value)) for value in values]

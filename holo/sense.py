@@ -16,12 +16,13 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from holo.bench import NOLL_LAST, Bench, beam_intensity
+from holo.bench import Bench, beam_intensity
 from holo.dialogue import Ask, Start
 from holo.errors import CalibrationError, InputError
 from holo.field.path import wrap
 from holo.frames import frame_of
 from holo.mask import Mask, levels_of_phase
+from holo.parts import NOLL_LAST
 from holo.patches import (
     GROWTH,
     Fringes,

@@ -9,6 +9,7 @@ Axes, signs and units: DEVELOPERS.md, Conventions.
 from __future__ import annotations
 
 import json
+import math
 import shutil
 from collections.abc import Callable, Collection, Iterator
 from dataclasses import dataclass, replace
@@ -109,6 +110,8 @@ def write_sequence(
     made from, each written beside its place and renamed, then a line of a journal. A kill between any two costs at most one frame. In
     the end the folder, or the file made from its frames page by page, takes its place. No more than one frame is in memory.
     """
+    if not 0 < frame_ms < math.inf:
+        raise InputError(f"frame_ms: found {frame_ms:g}; allowed: a number above 0")
     output = Path(output)
     part = output.with_name(f".{output.name}.part")
     head = json.loads(json.dumps({"made_from": made_from, "frame_ms": frame_ms}))

@@ -1,7 +1,7 @@
 """What the service for a control program answers: masks by name, designs, nudges, frames for an occupancy, the panel's state.
 
 Requests are JSON, read as strictly as the files of holo are: nothing in them is evaluated, and no path of theirs is opened. Masks come
-from and go to one folder (`holo.shelf.Shelf`).
+from and go to one folder (`holo.shelf.Shelf`); arrangements come from it, too, and may not name files outside it.
 
 Axes, signs and units: DEVELOPERS.md, Conventions.
 """
@@ -99,7 +99,7 @@ class Service:
     Notes
     -----
     Designs, nudges and moves have a lane each (`holo.work.Lane`), so that a long design holds up no frames; masks that are not in memory
-    are read by one thread. The levels of a mask in memory are answered at once.
+    are read by one thread, and so are arrangements. The levels of a mask in memory are answered at once.
     """
 
     def __init__(self, setting: Setting, shelf: Shelf, token: bool = False) -> None:
@@ -241,7 +241,7 @@ class Service:
         table = _table(request)
         name = self._new_name(table)
         options = _design_options(table)
-        arrangement, source = self._arrangement(table)
+        arrangement, source = await asyncio.get_running_loop().run_in_executor(self._reading, self._arrangement, table)
         return _made(name, await self.lanes["designs"].run(lambda watch: self._design(name, arrangement, source, options, watch)))
 
     def _new_name(self, table: Table) -> str:
@@ -265,7 +265,7 @@ class Service:
                 file = inside(self.shelf.folder, f"{name}.toml")
                 if not file.is_file():
                     raise Refusal(404, f"request: arrangement: found {name!r}; allowed: the name of a .toml file in the served folder")
-                return read_arrangement_source(file, lattice)
+                return read_arrangement_source(file, lattice, confined=True)
         if len(sites) > MOST_SITES:
             raise InputError(f"request: sites: found {len(sites)}; allowed: at most {MOST_SITES}")
         target = table.numbers("targets", len(sites), 0, 1e6, (1.0,) * len(sites))
@@ -292,8 +292,8 @@ class Service:
         watch.look()
         entry = _kept(lambda: self.shelf.add(name, made.mask))
         found = made.retrieval
-        about = {"sites": len(sites.target), "iterations": found.iterations, "converged": found.converged, "seconds": made.seconds}
-        return entry, {**about, "warnings": bench_warnings(bench, sites)}
+        about = {"sites": len(sites.target), "iterations": found.iterations, "converged": made.converged, "seconds": made.seconds}
+        return entry, {**about, "warnings": [*bench_warnings(bench, sites), *([made.shortfall] if made.shortfall else [])]}
 
     async def nudges(self, request: Request, variable: Mapping[str, str]) -> Reply:
         """Nudge a mask and put the result on the shelf."""

@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from holo.errors import InputError, OutputExistsError
-from holo.files import check_writable
+from holo.files import check_writable, locked
 from holo.manifest import (
     MANIFEST,
     Entry,
@@ -30,7 +30,10 @@ from holo.manifest import (
 from holo.mask import Levels, Mask, read_mask, write_mask
 
 if TYPE_CHECKING:
-    from holo.bench import Panel
+    from holo.parts import Panel
+
+WAIT_S = 10.0
+"""How long a new mask waits for another service that writes into the same folder."""
 
 MEMORY_BYTES = 256 * 2**20
 """Most memory that a shelf keeps masks in, where nothing else is said."""
@@ -183,18 +186,24 @@ class Shelf:
             If there is a mask, or a file for one, of this name.
         """
         check_name(name)
-        if self.entry(name) is not None or (self.folder / f"{name}.tiff").exists():
+        if self.entry(name) is not None:
             raise OutputExistsError(f"name: found {name!r}, which is there already; allowed: a new name")
+        file = self.folder / f"{name}.tiff"
+        if file.exists():
+            raise OutputExistsError(
+                f"name: found {name!r}, whose file {file} is there already, though {MANIFEST} does not list it; allowed: a new name, or"
+                " take the file away"
+            )
 
     def add(self, name: str, mask: Mask) -> Entry:
-        """Write a new mask into the folder, its file first and then the manifest.
+        """Write a new mask into the folder, its file first and then the manifest, while no other service does so.
 
         Raises
         ------
         InputError, OutputExistsError
-            As `check_free`, and if the folder cannot be written. Then the manifest is as it was.
+            As `check_free`, and if the folder cannot be written, or is held for more than `WAIT_S`. Then the manifest is as it was.
         """
-        with self._adding:
+        with self._adding, locked(self.folder, WAIT_S):
             self.check_free(name)
             manifest = self.manifest()
             entry = Entry(name, f"{name}.tiff", 0, levels_digest(mask.levels), None, mask.record["figures"])
@@ -203,6 +212,7 @@ class Shelf:
             try:
                 write_manifest(self.path, changed, overwrite=True)
             except BaseException:
-                (self.folder / entry.file).unlink(missing_ok=True)
+                if self.entry(name) is None:  # else the manifest has taken its place
+                    (self.folder / entry.file).unlink(missing_ok=True)
                 raise
         return entry

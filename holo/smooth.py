@@ -15,6 +15,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from holo import shapes
 from holo.affine import Affine
+from holo.checks import check_numbers
 from holo.errors import InputError
 from holo.images import read_grey, read_npy
 from holo.tables import REQUIRED, Table, shortened
@@ -76,6 +77,8 @@ class Part:
         if self.shape not in SOURCES:
             raise InputError(f"shape: found {self.shape!r}; allowed: {', '.join(SOURCES)}")
         object.__setattr__(self, "numbers", {key: float(value) for key, value in self.numbers.items()})
+        edge = 0.0 if self.edge is None else self.edge
+        check_numbers(**self.numbers, at=self.at, angle_deg=self.angle_deg, target=self.target, edge=edge)
         if self.shape in ("speckle", "image", "array"):
             values = np.array([] if self.values is None else self.values, np.float64)
             if values.ndim != 2 or not values.size or not (np.isfinite(values) & (values >= 0)).all():
@@ -174,6 +177,7 @@ class Smooth:
             raise InputError(
                 f"add: found a {endless[0]} without an end; allowed: parts with one; a ramp, a bowl or an inverse multiplies others"
             )
+        check_numbers(z_um=self.z_um, margin=0.0 if self.margin is None else self.margin)
         for name in ("power", "sites_power"):
             if not 0 < getattr(self, name) < 1:
                 raise InputError(f"{name}: found {getattr(self, name):g}; allowed: above 0, below 1")

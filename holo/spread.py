@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from holo.arrays import kernel
-from holo.checks import frozen_array
+from holo.checks import check_finite, check_numbers, frozen_array
 from holo.errors import InputError
 
 Image = NDArray[np.float32]
@@ -78,6 +78,7 @@ class Spread:
 
     def at(self, offsets: NDArray[np.floating]) -> Real:
         """Light on a pixel whose centre lies at some offsets (columns, rows) from the point, shape (n,)."""
+        check_finite("offsets", offsets)
         values = np.empty(len(offsets))
         _values(self.coefficients, self.step_px, np.ascontiguousarray(offsets, np.float64), values)
         return values
@@ -135,6 +136,7 @@ def airy_spread(first_dark_px: float, reach: float = 6.5) -> Spread:
 
 def _knots(width_px: float, reach: float) -> tuple[float, Real]:
     """Distance of the knots of a spread, and their places along an axis."""
+    check_numbers(width_px=width_px, reach=reach)
     step = KNOTS * width_px
     half = math.ceil(reach / KNOTS)
     return step, np.asarray(step * np.arange(-half, half + 1), np.float64)
@@ -228,6 +230,7 @@ def stamps_of(spread: Spread, xy_px: Real) -> Stamps:
     xy_px : ndarray, shape (n, 2)
         Places (column, row).
     """
+    check_finite("xy_px", xy_px)
     reach = math.ceil(spread.reach_px + spread.step_px)
     corner = np.rint(xy_px).astype(np.int64) - reach
     left, top = np.ascontiguousarray(corner[:, 0]), np.ascontiguousarray(corner[:, 1])
@@ -252,6 +255,7 @@ def _add(image: Image, light: Image, left: Index, top: Index, totals: Real) -> N
 
 def image_of(stamps: Stamps, totals: Real, shape: tuple[int, int]) -> Image:
     """Draw points of some light on a frame of a shape (rows, columns)."""
+    check_finite("totals", totals)
     image = np.zeros(shape, np.float32)
     _add(image, stamps.light, stamps.left, stamps.top, np.ascontiguousarray(totals, np.float64))
     return image

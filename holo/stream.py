@@ -14,11 +14,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from holo.arrays import Device, Outbox, Repeated, gpu_empty, to_device
+from holo.checks import check_numbers
 from holo.errors import RearrangementError, RetrievalError
 from holo.field.device import GPU, DeviceTransform
-from holo.field.path import LightPath, light_path
+from holo.field.path import light_path
 from holo.mask import level_choices
-from holo.moves import HALVINGS, MoveFrame, MoveOptions, Mover, Track, transition_factors
+from holo.moves import HALVINGS, MoveFrame, MoveOptions, Mover, Track, own_phase, transition_factors
 from holo.retrieve.device import DARK, HELD, DeviceLoop
 from holo.retrieve.follow import GAIN, LEAD, beam_middle
 from holo.transition import SHARES
@@ -35,9 +36,9 @@ CHUNK_BYTES = 2**28
 """Most memory for the places of the sites in the frames that are asked for at once."""
 
 
-def mover_on(bench: Bench, options: MoveOptions | None, device: Device, path: LightPath | None = None) -> Mover | DeviceMover:
+def mover_on(bench: Bench, options: MoveOptions | None, device: Device) -> Mover | DeviceMover:
     """Prepare the masks of moves on a device."""
-    return DeviceMover(bench, options, path) if device.is_gpu else Mover(bench, options, path)
+    return DeviceMover(bench, options) if device.is_gpu else Mover(bench, options)
 
 
 class DeviceMover:
@@ -47,8 +48,6 @@ class DeviceMover:
     ----------
     bench : Bench
     options : MoveOptions
-    path : LightPath, optional
-        The light path of the bench, if it is at hand.
 
     Notes
     -----
@@ -57,10 +56,10 @@ class DeviceMover:
     light in the transition to it. Nothing comes back in between but the finished frames.
     """
 
-    def __init__(self, bench: Bench, options: MoveOptions | None = None, path: LightPath | None = None) -> None:
+    def __init__(self, bench: Bench, options: MoveOptions | None = None) -> None:
         self.bench, self.options = bench, options or MoveOptions()
-        self.path = path or light_path(bench)
-        shift = self.path.aberration if bench.panel.flatness is None else self.path.aberration + bench.panel.flatness
+        self.path = light_path(bench)
+        shift = own_phase(self.path, bench.panel)
         self.level = np.uint8 if bench.panel.levels <= 256 else np.uint16
         self._plan = DeviceTransform(self.path, np.zeros((1, 3)), level=self.level)
         box = self._plan.box
@@ -155,6 +154,7 @@ class Run:
     """
 
     def __init__(self, mover: DeviceMover, sets_um: Real, target: Real, waves: NDArray[np.complex128], shown: NDArray[Any]) -> None:
+        check_numbers(places_um=sets_um, target=target, waves=waves)
         self._mover, self._shown, self._free = mover, shown, mover.options.pace.free
         path = mover.path
         goals = np.sqrt(np.asarray(target, np.float64)) / np.array([path.envelope(places) for places in sets_um])

@@ -333,14 +333,14 @@ def _agreed(found: _Found) -> tuple[_Found, Floats, tuple[str, ...]]:
     count = len(found.offsets)
     if count == 1:
         return found, np.zeros((1, 2)), ()
-    from scipy.stats import chi2
+    from scipy.special import chdtri
 
     between = np.zeros((2 * count - 2, 4 + 2 * count))
     between[:, 4 : 2 + 2 * count] = np.eye(2 * count - 2)
     between[:, 2 + 2 * count :] = np.tile(-np.eye(2), (count - 1, 1))
     values = np.concatenate([found.matrix.ravel(), found.offsets.ravel()])
     drift, gain = between @ values, found.covariance @ between.T @ np.linalg.inv(between @ found.covariance @ between.T)
-    if float(drift @ np.linalg.solve(between @ found.covariance @ between.T, drift)) > chi2.ppf(0.95, len(drift)):
+    if float(drift @ np.linalg.solve(between @ found.covariance @ between.T, drift)) > chdtri(len(drift), 0.05):
         sites = np.abs(np.linalg.solve(found.matrix, drift.reshape(-1, 2).T)).max()
         notes = [f"the lattice drifted between the frames by up to {sites:.2f} sites; the offset is that of the last frame"]
         if sites > 0.3:

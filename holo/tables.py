@@ -159,9 +159,9 @@ class Table:
             raise self.wrong(key, allowed + (f" (did you mean {near[0]!r}?)" if near else ""))
         return value
 
-    def flag(self, key: str, default: bool = False) -> bool:
-        """True or false."""
-        value = self._take(key, default, "true or false")
+    def flag(self, key: str) -> bool:
+        """True or false; false without the key."""
+        value = self._take(key, False, "true or false")
         if not isinstance(value, bool):
             raise self.wrong(key, "true or false")
         return value
@@ -199,12 +199,10 @@ class Table:
                 raise InputError(f"{self.path}: {self.name(key)}: row {number}: found {shortened(row)}; allowed: {allowed}")
         return tuple(tuple(float(v) for v in row) for row in value)
 
-    def texts(self, key: str, default: Any = None) -> Any:
+    def texts(self, key: str) -> Any:
         """A non-empty list of strings, or one string of several lines, as a tuple."""
         allowed = "a list of texts, or one text of several lines"
-        value = self._take(key, default, allowed)
-        if key not in self._content:
-            return value
+        value = self._take(key, REQUIRED, allowed)
         if isinstance(value, str):
             value = value.strip().splitlines()
         if not isinstance(value, list) or not value or not all(isinstance(v, str) for v in value):

@@ -13,15 +13,18 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from holo.bench import NOLL_LAST, pupil_radii
+from holo.bench import pupil_radii
+from holo.checks import check_finite, check_numbers
 from holo.errors import InputError
+from holo.parts import NOLL_LAST
 from holo.tables import shortened
 from holo.zernike import zernike
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
-    from holo.bench import Bench, Panel
+    from holo.bench import Bench
+    from holo.parts import Panel
 
 
 @dataclass(frozen=True, eq=False)
@@ -80,6 +83,7 @@ def zernike_term(bench: Bench, noll: int, waves: float) -> NDArray[np.float64]:
     -----
     ``2 pi waves Z_j(rho, theta)`` (R. J. Noll, J. Opt. Soc. Am. 66, 207 (1976), eq. 1), see `holo.zernike.zernike`.
     """
+    check_finite("waves", waves)
     rho = pupil_radii(bench)
     inside = rho <= 1
     theta = np.arctan2(bench.panel.y_um[:, None], bench.panel.x_um[None, :])
@@ -140,6 +144,7 @@ def axicon(bench: Bench, radius_um: float, x_mm: float = 0.0, y_mm: float = 0.0)
     >>> axicon(bench, bench.field_um / 4)[500, -3:].round(2)  # a quarter of a turn from pixel to pixel
     array([938.55, 940.12, 941.69])
     """
+    check_finite("radius_um", radius_um)
     x, y = _offsets_um(bench.panel, x_mm, y_mm)
     return np.asarray(bench.wavenumber_scale * radius_um * np.hypot(x, y))
 
@@ -164,6 +169,7 @@ def grating(bench: Bench, period_px: float, angle_deg: float = 0.0) -> NDArray[n
     -----
     The light goes to ``lambda f / (period pitch)`` in the direction of the angle (`first_order_um`).
     """
+    check_finite("period_px", period_px)
     return 2 * np.pi / period_px * _along_px(bench.panel, angle_deg)
 
 
@@ -176,6 +182,7 @@ def first_order_um(bench: Bench, period_px: float, angle_deg: float) -> tuple[fl
     >>> first_order_um(parse_bench(demo_bench_text(), "bench.toml"), 10, 90)
     (0.0, 78.16...)
     """
+    check_finite("period_px", period_px)
     cosine, sine = _direction(angle_deg)
     return bench.field_um / period_px * cosine, bench.field_um / period_px * sine
 
@@ -204,6 +211,7 @@ def stripes(bench: Bench, period_px: float, angle_deg: float = 0.0) -> NDArray[n
     Of a depth phi the first orders get ``(2 / pi)^2 sin^2(phi / 2)`` each and the undiffracted spot ``cos^2(phi / 2)`` (J. W. Goodman,
     Introduction to Fourier Optics, sec. 4.4, for phase gratings).
     """
+    check_finite("period_px", period_px)
     return np.asarray(np.mod((_along_px(bench.panel, angle_deg) + _TINY_PX) / period_px, 1.0) >= 0.5)
 
 
@@ -383,6 +391,7 @@ def told(recorded: Mapping[str, Any]) -> str:
 
 def _offsets_um(panel: Panel, x_mm: float, y_mm: float) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     """Distances of the pixels from a point, as a row and a column."""
+    check_numbers(x_mm=x_mm, y_mm=y_mm)
     return panel.x_um[None, :] - 1e3 * x_mm, panel.y_um[:, None] - 1e3 * y_mm
 
 
@@ -394,5 +403,6 @@ def _along_px(panel: Panel, angle_deg: float) -> NDArray[np.float64]:
 
 def _direction(angle_deg: float) -> tuple[float, float]:
     """Cosine and sine; rounded, so that the pixels on an edge along a row or column all fall to the same side."""
+    check_finite("angle_deg", angle_deg)
     angle = np.deg2rad(angle_deg)
     return float(np.cos(angle).round(15)) + 0.0, float(np.sin(angle).round(15)) + 0.0

@@ -11,6 +11,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from holo.checks import check_numbers
 from holo.errors import CalibrationError, InputError
 
 Real = NDArray[np.float64]
@@ -45,6 +46,7 @@ class Peaks:
     """Share of filled sites."""
 
     def __post_init__(self) -> None:
+        check_numbers(**vars(self))
         if not (self.filled > self.empty and self.empty_width > 0 and self.filled_width > 0 and 0 < self.share < 1):
             raise InputError(f"peaks: found {self}; allowed: filled above empty, widths above 0, a share between 0 and 1")
 
@@ -143,7 +145,7 @@ def counting_limit(empty: float, filled: float, share: float = 0.5) -> tuple[int
     """
     from scipy.special import gammaincc
 
-    if not (filled > empty > 0 and 0 < share < 1):
+    if not (math.inf > filled > empty > 0 and 0 < share < 1):
         raise InputError(f"counting: found means {empty:g} and {filled:g}, share {share:g}; allowed: filled above empty above 0, 0 to 1")
     threshold = max(math.ceil((filled - empty + math.log((1 - share) / share)) / math.log(filled / empty)), 1)
     # gammaincc(n, m) is the probability of fewer than n events of mean m
@@ -183,6 +185,7 @@ def fit_peaks(light: ArrayLike, variance: ArrayLike | None = None) -> Peaks:
     >>> abs(peaks.threshold - 152.1) < 2
     True
     """
+    check_numbers(light=light, variance=1.0 if variance is None else variance)
     values = np.asarray(light, np.float64)
     relative = np.ones_like(values) if variance is None else np.asarray(variance, np.float64)
     if len(values) < LEAST_SITES:

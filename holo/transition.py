@@ -10,6 +10,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from holo.checks import check_numbers
 from holo.errors import InputError
 from holo.field.path import LightPath
 from holo.field.sites import direct_fields
@@ -73,6 +74,7 @@ def share_after(time_ms: float, settling_ms: float) -> float:
     >>> round(share_after(2.302585, 1.0), 3)
     0.9
     """
+    check_numbers(time_ms=time_ms, settling_ms=settling_ms)
     return float(-np.expm1(-time_ms / settling_ms)) if settling_ms > 0 else 1.0
 
 
@@ -110,6 +112,7 @@ def transition(
     way; with the way by all levels both are squared. They cross at 0.405 and 0.164 (averages over the differences of phase, uniform in
     ``-pi..pi`` and triangular in ``-2 pi..2 pi``).
     """
+    check_numbers(before=before, after=after, places_um=places_um, shares=shares)
     intensity = []
     for share in shares:
         phase = relaxed(before, after, share, response)

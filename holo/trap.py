@@ -1,6 +1,7 @@
 """What far-detuned light does to an atom: depth, shift, frequencies, sag, scattering and heating.
 
 Functions on arrays take and give SI units, but for polarizabilities, which are in atomic units, and for what a name says otherwise.
+Formulas give NaN for NaN, and their limits for infinities.
 """
 
 from __future__ import annotations
@@ -12,6 +13,7 @@ import numpy as np
 from scipy import constants
 
 from holo.band import Lattice1D, lattice_bands, lattice_recoil_hz
+from holo.checks import check_numbers
 from holo.errors import InputError
 from holo.polarizability import POLARIZABILITY_AU, polarizability, scattering_rates
 
@@ -311,10 +313,11 @@ def held_against_gravity(depth: ArrayLike, mass_kg: float, waist_m: float) -> ND
     >>> held_against_gravity([1.0, 1e6], known_species()["Rb-87"].mass_kg, 1e-6)
     array([False,  True])
     """
+    check_numbers(depth=depth, mass_kg=mass_kg, waist_m=waist_m)
     return np.asarray(2 * np.asarray(depth) * constants.h / waist_m * SPILL > mass_kg * constants.g)
 
 
-def check_power(power_mw: float, name: str = "power_mw") -> float:
+def check_power(power_mw: float) -> float:
     """Refuse a power that cannot be one.
 
     Examples
@@ -325,7 +328,7 @@ def check_power(power_mw: float, name: str = "power_mw") -> float:
     holo.errors.InputError: power_mw: found -1; allowed: above 0, at most 1e+06 mW
     """
     if not 0 < power_mw <= MOST_MW:
-        raise InputError(f"{name}: found {power_mw:g}; allowed: above 0, at most {MOST_MW:g} mW")
+        raise InputError(f"power_mw: found {power_mw:g}; allowed: above 0, at most {MOST_MW:g} mW")
     return power_mw
 
 
@@ -342,6 +345,7 @@ def power_for_depth(power_mw: float, depth_uk: float, wanted_uk: float) -> float
     >>> power_for_depth(1.0, 98.0, 490.0)
     5.0
     """
+    check_numbers(power_mw=power_mw, depth_uk=depth_uk)
     if not 0 < wanted_uk <= 1e9:
         raise InputError(f"depth_uk: found {wanted_uk:g}; allowed: above 0, at most 1e+09 uK")
     if not depth_uk > 0:

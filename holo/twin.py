@@ -20,19 +20,20 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from holo.affine import Affine, affine_of
-from holo.bench import Bench, Light, beam_intensity, demo_bench_text, parse_bench, pupil_radii, read_aberration, read_bench
+from holo.bench import Bench, beam_intensity, demo_bench_text, parse_bench, pupil_radii, read_bench
 from holo.errors import InputError
 from holo.field.path import light_path
 from holo.field.pixels import CameraView
 from holo.files import MAX_PIXELS, read_text
 from holo.lattice import Lattice
 from holo.mask import phase_of_levels, response_of_levels
+from holo.parts import Light, read_aberration
 from holo.tables import REQUIRED, Table, parse_toml
 
 if TYPE_CHECKING:
     from numpy.typing import ArrayLike, NDArray
 
-    from holo.bench import Camera
+    from holo.parts import Camera
 
 EXPOSED_BEYOND_UM = 3.0
 """The exposure is set by the brightest pixel that lies farther than this from the undiffracted spot."""
@@ -310,23 +311,20 @@ class Twin:
     # -----------------------------------------------------------------------------------------------------------------
     # the light of atoms
 
-    def occupied(self, step: int = 0, filling: float | None = None) -> NDArray[np.float64]:
+    def occupied(self, step: int = 0) -> NDArray[np.float64]:
         """Give the lattice coordinates of the atoms of a frame, shape (n, 2); see `atoms`."""
         middle = self.cloud.centre or np.rint(self.lattice_to_camera().inverse().apply(self._middle_px)[0])
         low = int(middle[0]) - self.cloud.region[0] // 2, int(middle[1]) - self.cloud.region[1] // 2
         ij = self.hidden.lattice.sites(low, (low[0] + self.cloud.region[0], low[1] + self.cloud.region[1]))
-        share = self.cloud.filling if filling is None else filling
-        return np.asarray(ij[self._rng(_OCCUPATION, step).random(len(ij)) < share], np.float64)
+        return np.asarray(ij[self._rng(_OCCUPATION, step).random(len(ij)) < self.cloud.filling], np.float64)
 
-    def atoms(self, step: int = 0, filling: float | None = None) -> NDArray[np.uint16]:
+    def atoms(self, step: int = 0) -> NDArray[np.uint16]:
         """Take a frame of the fluorescence of atoms that fill sites at random.
 
         Parameters
         ----------
         step : int
             Number of the frame; each has its own atoms, drift and noise.
-        filling : float, optional
-            Probability that a site holds an atom; by default the file's.
 
         Returns
         -------
@@ -338,7 +336,7 @@ class Twin:
         InputError
             If the step is none.
         """
-        places_px = self.to_camera(self.lattice_to_plane(step).apply(self.occupied(step, filling))) + self.cloud.chromatic_px
+        places_px = self.to_camera(self.lattice_to_plane(step).apply(self.occupied(step))) + self.cloud.chromatic_px
         sigma_px = self.cloud.spot_sigma_um * np.sqrt(abs(np.linalg.det(self.plane_to_camera.matrix)))
         spots = _gaussian_spots(places_px, float(sigma_px), (self.camera.rows, self.camera.columns))
         electrons = self.cloud.electrons * spots + self.cloud.background_electrons

@@ -109,10 +109,10 @@ def _made(task: Task) -> Made:
         **made.mask.record["figures"],
         "engine": "smooth" if smooth else made.mask.record["options"]["engine"],
         "iterations": made.retrieval.iterations,
-        "converged": made.retrieval.converged,
+        "converged": made.converged,
         "design_seconds": made.seconds,
     }
-    warnings = tuple(bench_warnings(inputs.bench, made.prediction.sites))
+    warnings = (*bench_warnings(inputs.bench, made.prediction.sites), *([made.shortfall] if made.shortfall else []))
     return Made(mask_bytes(made.mask), _report(inputs, made) if task.report else {}, figures, warnings)
 
 

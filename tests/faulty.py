@@ -21,8 +21,9 @@ from pathlib import Path
 from unittest import mock
 
 import numpy as np
-from fuzzing import light_dialogue, mask_bytes, record
+from fuzzing import PLAIN, TINY, light_dialogue, mask_bytes, record
 
+import holo.compose
 import holo.dialogue
 from holo.errors import HoloError, OutputExistsError
 
@@ -124,11 +125,12 @@ TIME = datetime(2026, 1, 2, 3, 4, 5, tzinfo=UTC)
 
 @dataclass(frozen=True)
 class Save:
-    """A way of saving: what is there before, the save itself, and whether all of it must be from before or from after."""
+    """A way of saving: what is there before, the save itself; what must open before a repeat, and what messages ask to do for one."""
 
     before: Callable[[Path], object]
     save: Callable[[Path], object]
     opens: Callable[[Path], object] = lambda folder: None
+    clear: Callable[[Path], object] = lambda folder: None
 
 
 def _mask(level):
@@ -243,6 +245,71 @@ def _nothing(folder):
     pass
 
 
+def _masks(folder):
+    """Two mask files and a bench."""
+    (folder / "bench.toml").write_text(TINY.format(**PLAIN))
+    for name in ("one", "two"):
+        (folder / f"{name}.tiff").write_bytes(mask_bytes(json.dumps(record())))
+
+
+def _both(*steps):
+    def save(folder):
+        for step in steps:
+            step(folder)
+
+    return save
+
+
+def _add(folder):
+    with mock.patch.object(holo.compose, "datetime", mock.Mock(now=lambda zone: TIME)):
+        _command("add", "@one.tiff", "-o", "@out.tiff", "--bench", "@bench.toml", "--tilt-um", "0.1", "0.1", "--spiral", "1")(folder)
+
+
+def _jobs(tag, overwrite=False):
+    """The folder of a batch of two jobs, one of them with a report, and the tables."""
+    from holo.jobs import Job
+    from holo.results import Results
+    from holo.worker import Made
+
+    jobs = [Job(name, Path("a.toml"), Path("b.toml"), report=name == "two") for name in ("one", "two")]
+    made = Made(tag * 5000, {"report.html": tag * 300, "sites.csv": tag}, {"uniformity": 0.9}, ("a warning",))
+
+    def save(folder):
+        with Results(folder / "out", overwrite) as results:
+            for job in jobs:
+                if not results.finished(job, tag.decode()):
+                    results.keep(job, tag.decode(), made, 1)
+            results.tabulate(jobs)
+
+    return save
+
+
+def _shelved(folder):
+    """A mask that a service adds to its folder."""
+    from holo.bench import parse_bench
+    from holo.shelf import Shelf
+
+    Shelf(folder, parse_bench(TINY.format(**PLAIN), "bench.toml").panel).add("new", _mask(3))
+
+
+def _unlisted(folder):
+    """What the message about a file that is in no manifest asks for."""
+    manifest = folder / "manifest.json"
+    if not (manifest.is_file() and '"new.tiff"' in manifest.read_text()):
+        (folder / "new.tiff").unlink(missing_ok=True)
+
+
+def _plan(folder):
+    """A plan of Fourier transforms that is kept."""
+    from holo.plans import kept
+
+    kept(folder / "cache" / "plans" / "96x80", lambda: "a plan")
+
+
+MANIFEST = ("manifest", "@one.tiff", "@two.tiff", "-o", "@manifest.json")
+TRAPS = ("trap", "@one.tiff", "--bench", "@bench.toml", "--species", "Li-6", "--table", "@traps.csv")
+
+
 def saves():
     """All ways of saving, by name."""
     first, second = _write_mask(1), _write_mask(2, overwrite=True)
@@ -267,8 +334,135 @@ def saves():
             lambda folder: (folder / "mask.tiff").write_bytes(mask_bytes(json.dumps(record()))),
             _command("nudge", "@mask.tiff", "-o", "@out.tiff", "--by-um", "0.1", "0.1"),
         ),
+        "sum": Save(_masks, _add),
+        "manifest": Save(_masks, _command(*MANIFEST, "--rate-hz", "10")),
+        "manifest, again": Save(
+            _both(_masks, _command(*MANIFEST, "--rate-hz", "10")), _command(*MANIFEST, "--rate-hz", "20", "--overwrite")
+        ),
+        "trap table": Save(_masks, _command(*TRAPS)),
+        "starter files": Save(_nothing, _command("new", "@lab")),
+        "batch": Save(_nothing, _jobs(b"new")),
+        "batch, again": Save(_jobs(b"old"), _jobs(b"new", overwrite=True)),
+        "mask of a service": Save(_nothing, _shelved, clear=_unlisted),
+        "mask of a service, one more": Save(_both(_masks, _command(*MANIFEST, "--rate-hz", "10")), _shelved, clear=_unlisted),
+        "plan": Save(_nothing, _plan),
     }
 
+
+# ---------------------------------------------------------------------------------------------------------------------
+# files that vanish
+
+
+class Vanishing:
+    """Counts how often a file of a folder is looked at or opened for reading, and takes one away just before."""
+
+    def __init__(self, folder, at=-1):
+        self.folder, self.at, self.count, self.taken = folder, at, 0, None
+
+    def _look(self, path):
+        if not isinstance(path, str | os.PathLike) or os.fspath(path) not in self._there:
+            return
+        if self.count == self.at:
+            self.taken = self._there[os.fspath(path)]
+            Path(path).unlink()
+        self.count += 1
+
+    @contextmanager
+    def watching(self):
+        """Watch the files that a folder has now."""
+        self._there = {str(path): str(path.relative_to(self.folder)) for path in self.folder.rglob("*") if path.is_file()}
+        opened, looked = io.open, os.stat
+
+        def open_file(file, mode="r", *args, **options):
+            if not set(mode) & set("wax+"):
+                self._look(file)
+            return opened(file, mode, *args, **options)
+
+        def stat(path, *args, **options):
+            self._look(path)
+            return looked(path, *args, **options)
+
+        with mock.patch.object(io, "open", open_file), mock.patch.object(builtins, "open", open_file), mock.patch.object(os, "stat", stat):
+            yield self
+
+
+def vanished(save, folder, at):
+    """Take a file away in the midst of a save; returns what is wrong, or nothing, and whether a file was taken at all."""
+    _fresh(folder)
+    save.before(folder)
+    old = contents(folder)
+    watch = Vanishing(folder, at)
+    ended = ""
+    try:
+        with watch.watching():
+            save.save(folder)
+    except HoloError as error:
+        ended = str(error)
+    except Exception as error:
+        return f"{watch.taken} taken at {at}: {type(error).__name__}: {str(error)[-500:]}", True
+    if watch.taken is None:
+        return "", False
+    now = contents(folder)
+    if {name: now.get(name) for name in old if name != watch.taken} != {name: old[name] for name in old if name != watch.taken}:
+        return f"{watch.taken} taken at {at}: other files have changed", True
+    if ended and now.keys() - old.keys():
+        return f"{watch.taken} taken at {at}: left {now.keys() - old.keys()}", True
+    if left(folder):
+        return f"{watch.taken} taken at {at}: left {left(folder)}", True
+    return ("" if not ended or Path(watch.taken).stem in ended else f"{watch.taken} taken at {at}, but told: {ended}"), True
+
+
+READS = {
+    "manifest": MANIFEST,
+    "sum": ("add", "@one.tiff", "@two.tiff", "-o", "@out.tiff", "--bench", "@bench.toml"),
+    "trap table": TRAPS,
+    "nudge": ("nudge", "@one.tiff", "-o", "@out.tiff", "--by-um", "0.1", "0.1", "--bench", "@bench.toml"),
+    "levels": ("render", "@one.tiff", "-o", "@levels.png"),
+    "look": ("inspect", "@one.tiff"),
+    "forecast": ("predict", "@one.tiff", "--bench", "@bench.toml"),
+    "jobs": ("batch", "@jobs.toml", "--list"),
+    "service": ("serve", "@", "--bench", "@bench.toml", "--wanted", "@sites.toml", "--reservoir", "@sites.csv"),
+    "response": ("response", "start", "--bench", "@bench.toml", "--run", "@run"),
+    "screen": ("show", "@one.tiff"),
+}
+"""Commands that read files of `read_by`, by what they do."""
+
+
+def read_by(name):
+    """A command that reads files, with those that it reads; a service ends as soon as it could begin."""
+    sites = "i,j\n-4,-3\n-1,-3\n-4,0\n"
+    files = {"sites.csv": sites, "sites.toml": '[[add]]\nsites_csv = "sites.csv"\n', "jobs.toml": JOBS}
+
+    def before(folder):
+        _masks(folder)
+        for file, text in files.items():
+            (folder / file).write_text(text)
+        rate = "level_for_2pi = 212\nframe_rate_hz = 60.0\nsettling_ms = 5.0"
+        (folder / "bench.toml").write_text(TINY.format(**{**PLAIN, "response": rate}))
+
+    def save(folder):
+        with mock.patch("holo.serve.run"):
+            _command(*READS[name])(folder)
+
+    return Save(before, save)
+
+
+def read_again(reader):
+    """A reader of `fuzzing`, with its files."""
+
+    def before(folder):
+        for name, content in reader.files.items():
+            (folder / name).parent.mkdir(parents=True, exist_ok=True)
+            (folder / name).write_bytes(content)
+
+    return Save(before, reader.read)
+
+
+JOBS = """[common]
+bench = "bench.toml"
+[[job]]
+arrangement = "sites.toml"
+"""
 
 # ---------------------------------------------------------------------------------------------------------------------
 # the judge
@@ -327,13 +521,14 @@ def broken(save, folder, facts, at, how):
     now = contents(folder)
     for name in facts.old.keys() | now.keys():
         allowed = {facts.old.get(name), facts.new.get(name)}
-        if now.get(name) not in allowed and not (name.startswith("run/") and "run/result.txt" in facts.old):
+        if now.get(name) not in allowed and not _on_the_way(name, now.get(name), facts):
             return f"{name} is neither what it was nor what it was to be"
     if how in ("full", "once") and not faults.stuck and left(folder):
         return f"left {left(folder)}"
     try:
         if (folder / "run").is_dir() and any((folder / "run").glob("[!.]*")):
             save.opens(folder)
+        save.clear(folder)
         save.save(folder)
     except OutputExistsError:  # it is there already, or this has brought it to its end
         if contents(folder) != facts.new:
@@ -341,6 +536,13 @@ def broken(save, folder, facts, at, how):
     except Exception as error:
         return f"repeated: {type(error).__name__}: {error}"
     return "" if contents(folder) == facts.new else f"repeated, it ends elsewhere: {contents(folder).keys() ^ facts.new.keys()}"
+
+
+def _on_the_way(name, content, facts):
+    """Whether a file is that of an older run at an earlier step, or a journal that goes on from line to line."""
+    if name.startswith("run/"):
+        return "run/result.txt" in facts.old
+    return name == "out/journal.jsonl" and content is not None and facts.new[name].startswith(content)
 
 
 def _failed(save, folder, faults):

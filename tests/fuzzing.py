@@ -385,6 +385,34 @@ def manifest_files(folder):
     return {"set.json": (folder / "set.json").read_bytes(), "a.tiff": tiff(*pages[:2]), "b.tiff": tiff(pages[2])}
 
 
+def batch_files(folder):
+    """The folder of a batch of which one job is done and one has failed."""
+    from holo.results import Results
+    from holo.worker import Made
+
+    with Results(folder / "out") as results:
+        for job, made in zip(batch_jobs(), (Made(b"mask", None, {"uniformity": 0.9}), Made(error="too far")), strict=True):
+            results.keep(job, "inputs", made, 1)
+        results.tabulate(batch_jobs())
+    return {str(path.relative_to(folder)): path.read_bytes() for path in (folder / "out").rglob("*") if path.is_file()}
+
+
+def batch_jobs():
+    """The jobs of `batch_files`."""
+    from holo.jobs import Job
+
+    return [Job(name, Path("a.toml"), Path("b.toml")) for name in ("one", "two")]
+
+
+def _resume_batch(folder):
+    from holo.results import Results
+
+    with Results(folder / "out") as results:
+        for job in batch_jobs():
+            results.finished(job, "inputs")
+        results.tabulate(batch_jobs())
+
+
 def _check_jobs(folder):
     from holo.jobs import Checker, read_jobs
 
@@ -402,13 +430,14 @@ class Reader:
     """What is read, and how.
 
     `files` are the content of the files by name, `read` is called with their folder, `damaged` are the names of those that are damaged (all
-    of them if empty), and `writes` tells that reading may change the folder.
+    of them if empty), `writes` tells that reading may change the folder, and `damage` is how its files are damaged, if not by their kind.
     """
 
     files: dict[str, bytes]
     read: Callable[[Path], object]
     damaged: tuple[str, ...] = ()
     writes: bool = False
+    damage: Callable[[random.Random, str, bytes], bytes] | None = None
 
 
 def _one(name, content, read):
@@ -449,12 +478,17 @@ def command(words, output=None):
     return read
 
 
+ARRAYS = ("--array", "@phase.npy", "1", "--array", "@phase.tiff", "0.5")
+
+
 def _exits(result):
     return (result.exception,) if isinstance(result.exception, SystemExit) else ()
 
 
 def readers(scratch):
     """All readers, by name; `scratch` is a folder for making their files."""
+    from fuzzing_service import service_reader
+
     from holo.arrangement import read_arrangement
     from holo.atoms import read_species
     from holo.bench import read_bench
@@ -469,7 +503,7 @@ def readers(scratch):
     from holo.twin import read_twin
 
     counts = np.random.default_rng(1).integers(0, 4096, (2, 10, 12)).astype(np.uint16)
-    mask = mask_bytes(json.dumps(record()))
+    mask, phase = mask_bytes(json.dumps(record())), np.linspace(0, 6, 480).reshape(20, 24)
     plain = TINY.format(**PLAIN).encode()
     lattice = Lattice([[3.0, 0.0], [0.0, 3.0]])
     jobs = {
@@ -498,9 +532,16 @@ def readers(scratch):
         "run": Reader(run, lambda folder: open_run(folder / "run", "light", light_dialogue), (), True),
         "sequence": Reader(sequence, _resume, (), True),
         "jobs": Reader({name: text.encode() for name, text in jobs.items()}, _check_jobs, ("jobs.toml",)),
+        "batch": Reader(batch_files(scratch), _resume_batch, ("out/journal.jsonl", "out/masks/one.tiff"), True),
         "manifest": Reader(manifest_files(scratch), lambda folder: check_manifest(folder / "set.json")),
         "response": Reader(bench_files(), lambda folder: read_bench(folder / "bench.toml"), ("response.csv",)),
         "species": _one("own.toml", SPECIES.encode(), read_species),
+        "service": service_reader(scratch),
+        "sum": Reader(
+            {"mask.tiff": mask, "bench.toml": plain, "phase.npy": npy(phase), "phase.tiff": tiff(phase.astype(np.float32))},
+            command(["add", "@mask.tiff", "-o", "@out.tiff", "--bench", "@bench.toml", *ARRAYS], "out.tiff"),
+            ("phase.npy", "phase.tiff"),
+        ),
         "check": Reader({"bench.toml": plain}, command(["check", "@bench.toml"])),
         "inspect": Reader({"mask.tiff": mask}, command(["inspect", "@mask.tiff", "--json"])),
         "render": Reader({"mask.tiff": mask}, command(["render", "@mask.tiff", "-o", "@out.png"], "out.png")),
@@ -554,7 +595,7 @@ def damage(rng, name, content):
     """Damage the content of a file once or a few times, in ways that suit its kind."""
     suffix = Path(name).suffix
     if suffix in (".json", ".jsonl") and rng.random() < 0.5:
-        return _damaged_json(rng, content)
+        return damaged_json(rng, content)
     if name.endswith("mask.tiff") and rng.random() < 0.6:
         return mask_bytes(_json_record(rng, content))
     ways = {
@@ -581,14 +622,13 @@ def _json_record(rng, content):
             text = file.pages[0].description.encode()
     except Exception:
         text = json.dumps(record()).encode()
-    return _damaged_json(rng, text).decode("ascii", "replace").replace("\0", " ").encode("ascii", "replace").decode()
+    return damaged_json(rng, text).decode("ascii", "replace").replace("\0", " ").encode("ascii", "replace").decode()
 
 
-def _damaged_json(rng, content):
+def damaged_json(rng, content, value=lambda rng: rng.choice(VALUES)):
+    """Change values in a JSON text, or in one line of several; `value` draws the new ones."""
     lines = (
-        content.decode("utf-8", "replace").strip().split("\n")
-        if b'"holo sequence"' in content[:40]
-        else [content.decode("utf-8", "replace")]
+        content.decode("utf-8", "replace").strip().split("\n") if content[:12] == b'{"format": "' else [content.decode("utf-8", "replace")]
     )
     number = rng.randrange(len(lines))
     try:
@@ -596,12 +636,12 @@ def _damaged_json(rng, content):
     except (ValueError, RecursionError):
         return _text_number(rng, content)
     for _ in range(rng.choice((1, 1, 2, 4))):
-        tree = _damaged_tree(rng, tree)
+        tree = _damaged_tree(rng, tree, value)
     lines[number] = json.dumps(tree)
     return ("\n".join(lines) + "\n").encode()
 
 
-def _damaged_tree(rng, tree):
+def _damaged_tree(rng, tree, value):
     """Change one value somewhere in a tree of JSON."""
     if isinstance(tree, dict | list) and tree and rng.random() < 0.85:
         keys = list(tree) if isinstance(tree, dict) else list(range(len(tree)))
@@ -613,11 +653,11 @@ def _damaged_tree(rng, tree):
         elif chance < 0.15 and isinstance(tree, dict):
             copy[rng.choice(("x", "", "seed", "engine", "a" * 300, "text"))] = copy.pop(key)
         else:
-            copy[key] = _damaged_tree(rng, tree[key])
+            copy[key] = _damaged_tree(rng, tree[key], value)
         return copy
     if isinstance(tree, str) and len(tree) > 20 and rng.random() < 0.8:
         return rng.choice(TEXT_WAYS)(rng, tree.encode()).decode("utf-8", "replace")
-    return rng.choice(VALUES)
+    return value(rng)
 
 
 def _replaced(rng, content, pattern, choices):
@@ -972,7 +1012,7 @@ def cases(reader, rng, known):
         return name, rng.choice(NO_FILES)
     found = known.get(name, ())
     start = rng.choice(found) if found and rng.random() < 0.5 else reader.files[name]
-    return name, damage(rng, name, start)
+    return name, (reader.damage or damage)(rng, name, start)
 
 
 def fuzz(reader, folder, count, seed, report=None):

@@ -17,7 +17,7 @@ sys.path[:0] = [str(Path(__file__).parent), str(Path(__file__).parents[1])]
 
 import faulty  # noqa: E402
 import fuzzing  # noqa: E402
-from conftest import _bench_text  # noqa: E402
+from small_bench import bench_text  # noqa: E402
 
 import holo.design  # noqa: E402
 from holo.arrangement import read_arrangement  # noqa: E402
@@ -34,7 +34,7 @@ def main(folder):
         (folder / name).write_bytes(content)
     faulty._answered(2)(folder)
     faulty._sequence("moves", 1)(folder)
-    (folder / "small.toml").write_text(_bench_text())
+    (folder / "small.toml").write_text(bench_text())
     (folder / "sites.toml").write_text("[[add]]\nblock = [3, 3]\n")
     inputs = read_inputs(folder / "small.toml", folder / "sites.toml")
     made = design(inputs.bench, inputs.arrangement, options=DesignOptions(effort="quick"), sources=inputs.sources)

@@ -12,6 +12,7 @@ import signal
 import subprocess
 import sys
 import time
+from contextlib import contextmanager
 from dataclasses import replace
 from pathlib import Path
 
@@ -53,21 +54,27 @@ def result_of(*args):
 
 def process(*args, cwd, **env):
     """Run ``python -m holo`` in a process of its own."""
-    started = start(*args, cwd=cwd, **env)
-    out, err = started.communicate(timeout=120)
+    with start(*args, cwd=cwd, **env) as started:
+        out, err = started.communicate(timeout=120)
     return subprocess.CompletedProcess(args, started.returncode, out, err)
 
 
+@contextmanager
 def start(*args, cwd, stderr=subprocess.PIPE, **env):
+    """A process with ``python -m holo``, which does not outlive the block."""
     where = str(Path(holo.__file__).parent.parent)
-    return subprocess.Popen(
+    with subprocess.Popen(
         [sys.executable, "-m", "holo", *map(str, args)],
         cwd=cwd,
         env={**os.environ, "PYTHONPATH": where, **env},
         stdout=subprocess.PIPE,
         stderr=stderr,
         text=True,
-    )
+    ) as started:
+        try:
+            yield started
+        finally:
+            started.kill()
 
 
 def contents(folder):
@@ -484,11 +491,11 @@ def test_the_first_run_says_that_it_compiles(made, tmp_path):
 def test_progress_shows_on_a_terminal_and_is_wiped(made, tmp_path):
     terminal, inside = os.openpty()
     arguments = ["design", made / "holes.toml", "--bench", made / "bench.toml", "-o", "m.tiff", "--effort", "quick", "--iterations", 3]
-    started = start(*arguments, "--json", cwd=tmp_path, stderr=inside)
     shown = b""
-    while select.select([terminal], [], [], 0.1)[0] or started.poll() is None:
-        shown += os.read(terminal, 1000) if select.select([terminal], [], [], 0)[0] else b""
-    out = started.communicate(timeout=60)[0]
+    with start(*arguments, "--json", cwd=tmp_path, stderr=inside) as started:
+        while select.select([terminal], [], [], 0.1)[0] or started.poll() is None:
+            shown += os.read(terminal, 1000) if select.select([terminal], [], [], 0)[0] else b""
+        out = started.communicate(timeout=60)[0]
     os.close(inside)
     os.close(terminal)
     assert json.loads(out)["mask"] == "m.tiff"
@@ -499,11 +506,10 @@ def test_progress_shows_on_a_terminal_and_is_wiped(made, tmp_path):
 
 
 def test_a_closed_pipe_is_no_error(made, tmp_path):
-    started = start("inspect", made / "mask.tiff", "--json", cwd=tmp_path)
-    started.stdout.close()
-    assert "Traceback" not in started.stderr.read()
-    started.stderr.close()
-    started.wait(timeout=60)
+    with start("inspect", made / "mask.tiff", "--json", cwd=tmp_path) as started:
+        started.stdout.close()
+        assert "Traceback" not in started.stderr.read()
+        started.wait(timeout=60)
 
 
 # ---------------------------------------------------------------------------------------------------------------------
@@ -535,11 +541,11 @@ def test_results_that_cannot_be_printed(made, tmp_path):
 def test_an_interrupt_leaves_nothing(tmp_path):
     (tmp_path / "bench.toml").write_text(demo_bench_text())
     before = contents(tmp_path)
-    started = start("design", "ring", "--bench", "bench.toml", "-o", "m.tiff", "--effort", "high", cwd=tmp_path)
-    assert started.stderr.readline().startswith("warning")  # the search comes next
-    time.sleep(0.5)
-    started.send_signal(signal.SIGINT)
-    out, err = started.communicate(timeout=60)
+    with start("design", "ring", "--bench", "bench.toml", "-o", "m.tiff", "--effort", "high", cwd=tmp_path) as started:
+        assert started.stderr.readline().startswith("warning")  # the search comes next
+        time.sleep(0.5)
+        started.send_signal(signal.SIGINT)
+        out, err = started.communicate(timeout=60)
     assert started.returncode == 130
     assert out == ""
     assert err.splitlines()[-1] == "interrupted; no file is left half written"

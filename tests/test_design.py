@@ -78,7 +78,30 @@ def test_the_figures_are_of_the_levels_not_of_the_phase(from_files, small_bench)
     assert np.array_equal(made.mask.levels, levels_of_phase(made.mask.phase, bench.panel))
     again = predict(bench, made.mask.levels, made.prediction.sites)
     assert np.array_equal(again.intensity, made.prediction.intensity)
-    assert made.mask.record["figures"] == again.summary()
+    assert made.mask.record["figures"].items() >= again.summary().items()
+
+
+def test_a_mask_that_its_levels_spoil_has_not_converged(from_files):
+    """Three steps of phase, and no trimming, leave the sites 5 % apart, whatever the search reached."""
+    made = from_files(options=DesignOptions(effort="quick"), panel__level_for_2pi=3)
+    assert made.retrieval.converged
+    assert not made.converged
+    figures = made.mask.record["figures"]
+    assert figures["shortfall"] == made.shortfall
+    assert figures["uniformity_before_levels"] == made.retrieval.uniformity
+    assert f"{made.retrieval.uniformity:.6g} to {made.prediction.figures.uniformity:.6g}, as site (" in made.shortfall
+    assert "rounding to 3 steps of phase per 2 pi took the uniformity from" in made.shortfall
+    assert "--effort normal" in made.shortfall
+    assert from_files(options=DesignOptions(effort="quick")).converged
+
+
+@pytest.mark.parametrize("uniformity", [0.99, 0.99999])
+def test_the_levels_are_held_to_a_uniformity_asked_for(from_files, uniformity):
+    made = from_files(options=DesignOptions(uniformity=uniformity))
+    assert made.retrieval.converged
+    assert made.converged == (made.prediction.figures.uniformity >= uniformity)
+    assert made.converged == (uniformity == 0.99)
+    assert made.converged or "(0.99999 was asked for)" in made.shortfall
 
 
 def test_every_error_of_bench_and_panel_is_taken_off(all_features):

@@ -54,7 +54,7 @@ def test_frames_are_kept_as_they_were(tmp_path, text):
     run = begin_run(tmp_path / "run", text)
     frame = take(run.ask.mask.levels, 0).astype(np.float64) + 0.1
     run.answer(frame)
-    kept = read_frame(run.frame_path)
+    kept = read_frame(tmp_path / "run" / "frame-000.tiff")
     assert kept.dtype == np.float64
     assert (kept == frame).all()
 

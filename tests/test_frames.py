@@ -10,9 +10,9 @@ from hypothesis.extra.numpy import arrays
 from PIL import Image
 from simulated_frames import exposed, gaussian_spots
 
-from holo.bench import Camera
 from holo.errors import InputError, OutputExistsError
 from holo.frames import check_stack, frame_of, read_frame, write_frame
+from holo.parts import Camera
 
 TYPES = ["uint8", "uint16", "int16", "int32", "uint32", "float32", "float64"]
 

@@ -8,9 +8,12 @@ from __future__ import annotations
 import contextlib
 import json
 import struct
+import tracemalloc
 import zlib
 from pathlib import Path
+from tempfile import TemporaryDirectory
 
+import fuzzing
 import numpy as np
 import pytest
 from fuzzing import NO_FILES, PLAIN, TINY, Place, fuzz, mask_bytes, npy, readers, tiff
@@ -19,6 +22,7 @@ from hypothesis import strategies as st
 
 from holo.arrangement import read_arrangement
 from holo.errors import InputError
+from holo.frames import read_frame
 from holo.lattice import Lattice
 from holo.tables import MAX_TOML, parse_toml
 
@@ -93,6 +97,7 @@ GIANTS = {
         wide(np.float64),
         "8192 x 8192 pixels of float64; allowed: 1 to 67108864, of 268435456 bytes",
     ),
+    "pixels packed to a millionth": ("image-tiff", "image.tiff", tiff(np.zeros((16, 16), np.uint8), compression="lzma"), "packed as LZMA"),
     "a large picture": ("image-png", "image.png", large_png(), "60000 x 60000|DecompressionBomb"),
     "an array of 10^10": ("array", "array.npy", npy(np.zeros(3)).replace(b"(3,)", b"(10000000000,)"), "not a readable NPY file"),
     "an array of objects": ("array", "array.npy", npy(np.zeros(3)).replace(b"<f8", b"|O"), "not a readable NPY file"),
@@ -108,6 +113,16 @@ def test_giants_in_small_files_are_refused(tmp_path, every, name):
     assert verdict.kind == "refused", verdict.text
     with pytest.raises(InputError, match=message):
         raise InputError(verdict.text)
+
+
+def test_packed_shots_take_memory_once(tmp_path):
+    shots = np.zeros((16, 256, 256))
+    (tmp_path / "frame.tiff").write_bytes(tiff(*shots, compression="deflate"))
+    tracemalloc.start()
+    assert read_frame(tmp_path / "frame.tiff").shape == shots.shape
+    _, most = tracemalloc.get_traced_memory()
+    tracemalloc.stop()
+    assert most < 1.6 * shots.nbytes
 
 
 def test_small_pictures_that_unpack_to_much_are_counted_together(tmp_path):
@@ -138,6 +153,29 @@ def test_valid_files_are_read(tmp_path, every):
     for reader in every.values():
         file = next(iter(reader.files))
         assert Place(reader, tmp_path / "place").tried(file, reader.files[file])[0].kind == "read"
+
+
+def test_new_lines_lead_further(monkeypatch):
+    """Two conditions, one behind the other, are met when cases that reach new lines are gone on from, and not else."""
+
+    def read(folder):
+        content = (folder / "a.toml").read_bytes() if (folder / "a.toml").is_file() else b""
+        if b"nan" not in content:
+            return
+        if b"0x7" not in content:
+            return
+        ends.append(content)
+
+    ends, found = [], []
+    monkeypatch.setattr(fuzzing, "_SOURCE", __file__)
+    for line in (Place._line, lambda *_: None):
+        monkeypatch.setattr(Place, "_line", line)
+        ends.clear()
+        with TemporaryDirectory(dir="/dev/shm" if Path("/dev/shm").is_dir() else None) as folder:
+            fuzz(fuzzing.Reader({"a.toml": b"a = 5\nb = 6\n"}, read), Path(folder) / "place", 300, "lines 1")
+        found.append(len(ends))
+    assert found[0] > 0
+    assert found[1] == 0
 
 
 def test_the_judge_sees_what_goes_wrong(tmp_path, every):

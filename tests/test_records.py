@@ -70,7 +70,7 @@ def test_a_mask_of_version_1_is_made_again(place, name, nudges):
     apart = np.minimum(apart, 212 - apart)
     assert apart.max() <= 1
     assert np.count_nonzero(apart) <= 2e-3 * apart.size  # half of that where kernels round otherwise, see tests/benchmarks/remade.py
-    assert again.record["figures"].keys() == mask.record["figures"].keys() or nudges
+    assert again.record["figures"].keys() >= mask.record["figures"].keys() or nudges
     for key in ("bench", "arrangement", "registration", "seed"):
         assert again.record[key] == mask.record[key]
     assert again.record["options"].items() >= mask.record["options"].items()  # later versions may have more of them

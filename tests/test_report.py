@@ -25,7 +25,7 @@ from holo.field.path import light_path
 from holo.field.sites import direct_fields
 from holo.mask import phase_of_levels
 from holo.report import page as report
-from holo.report import pictures, style
+from holo.report import panel, pictures, style
 from holo.report.page import FILES, check_folder, write_report
 
 TITLE = 'Kagome <b>"1 & 2"</b> $x_{$'
@@ -356,7 +356,7 @@ def test_user_settings_of_the_drawing_library_do_not_matter(bench, made, folder,
     monkeypatch.setitem(matplotlib.rcParams, "axes.grid", True)
     before = dict(matplotlib.rcParams)
     with style.look():
-        assert pictures.mask_detail(scene).png == (folder / "mask-detail.png").read_bytes()
+        assert panel.mask_detail(scene).png == (folder / "mask-detail.png").read_bytes()
     assert dict(matplotlib.rcParams) == before
     assert not any("pyplot" in path.read_text() for path in Path(report.__file__).parent.glob("*.py"))
 
@@ -377,15 +377,15 @@ def test_maps_have_y_down(bench, made, scene):
         assert axes.get_ylim() == (4.0, 2.0)
         left, right, bottom, top = pictures._picture_extent((1.0, 5.0, 2.0, 4.0))
         assert (left, right, bottom, top) == (1.0, 5.0, 4.0, 2.0)
-        _, axes = pictures._panel_axes(scene, (slice(0, 80), slice(0, 96)))
-    assert pictures._extent(scene, (slice(0, 1), slice(94, 96))) == pytest.approx((0.46, 0.48, -0.39, -0.40))
+        _, axes = panel._panel_axes(scene, (slice(0, 80), slice(0, 96)))
+    assert panel._extent(scene, (slice(0, 1), slice(94, 96))) == pytest.approx((0.46, 0.48, -0.39, -0.40))
 
 
 def test_overview_has_the_sites_and_their_repeats(scene, bench):
     """The sites where they are, and one field away the same light under another envelope; nothing as bright elsewhere."""
     cells = 90
     field = bench.field_um
-    light = pictures._overview(scene, 0.0, cells) / scene.unit
+    light = panel._overview(scene, 0.0, cells) / scene.unit
     assert light.shape == (2 * cells, 2 * cells)
     size = field / cells
 

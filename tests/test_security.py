@@ -3,15 +3,25 @@
 from __future__ import annotations
 
 import ast
+import json
+import tracemalloc
 from pathlib import Path
 
 import numpy as np
 import pytest
+from fuzzing import npy, tiff
 
 from holo.arrangement import parse_arrangement
-from holo.bench import parse_bench
+from holo.atoms import read_species
+from holo.bench import parse_bench, read_bench
 from holo.errors import InputError
+from holo.files import read_csv
+from holo.frames import read_frame
+from holo.images import read_npy
+from holo.jobs import Checker, read_jobs
 from holo.lattice import Lattice
+from holo.manifest import check_manifest, read_manifest
+from holo.registration import read_registration
 
 ROOT = Path(__file__).parent.parent
 SOURCES = [*(ROOT / "holo").rglob("*.py"), *(ROOT / "cli").glob("*.py")]
@@ -29,6 +39,11 @@ FORBIDDEN_MODULES = {
     "subprocess",
     "ctypes",
     "codeop",
+    "gzip",
+    "zipfile",
+    "tarfile",
+    "lzma",
+    "bz2",
 }
 ALLOWED = {"holo/worker.py": ["pickle"], "holo/crew.py": ["pickle", "subprocess"]}
 """Between a batch and the processes that it has started itself, over their own pipes."""
@@ -36,7 +51,7 @@ FORBIDDEN_ATTRIBUTES = {("np", "load"), ("numpy", "load"), ("os", "system"), ("o
 
 
 def faults(tree):
-    """What in a syntax tree could run or unpack input."""
+    """What in a syntax tree could run input, or unpack it."""
     for node in ast.walk(tree):
         if isinstance(node, ast.Import):
             yield from (alias.name for alias in node.names if alias.name.split(".")[0] in FORBIDDEN_MODULES)
@@ -99,3 +114,59 @@ def test_a_confined_bench_reaches_no_file_outside_its_folder(tmp_path, small_ben
     assert parse_bench(text, tmp_path / "job" / "bench.toml").optics.aberration == ((5, 0.1),)
     with pytest.raises(InputError, match=r"aberration_toml: found '\.\./aberration\.toml'; allowed: a file in the folder of bench"):
         parse_bench(text, tmp_path / "job" / "bench.toml", confined=True)
+
+
+def test_jobs_are_the_users_own_and_name_files_anywhere(tmp_path, small_bench_text):
+    """A file of jobs is called by the user, as a bench is: its paths are theirs."""
+    (tmp_path / "bench.toml").write_text(small_bench_text())
+    (tmp_path / "jobs").mkdir()
+    (tmp_path / "jobs" / "jobs.toml").write_text('[common]\nbench = "../bench.toml"\n[[job]]\narrangement = "../a.toml"\n')
+    (tmp_path / "a.toml").write_text("[[add]]\nblock = [2, 2]\n")
+    (job,) = read_jobs(tmp_path / "jobs" / "jobs.toml")
+    assert len(Checker().inputs(job).arrangement) == 4
+
+
+@pytest.mark.parametrize("file", ["../a.tiff", "/etc/passwd", "in/../../a.tiff", "..\\a.tiff", "C:a.tiff", "", "link.tiff"])
+def test_a_manifest_reaches_no_file_outside_its_folder(tmp_path, file):
+    folder = tmp_path / "set"
+    (folder / "in").mkdir(parents=True)
+    (tmp_path / "a.tiff").write_bytes(tiff(np.zeros((20, 24), np.uint8)))
+    (folder / "link.tiff").symlink_to(tmp_path / "a.tiff")
+    entry = {"name": "a", "file": file, "page": 0, "digest": "sha256:" + "0" * 64, "time_ms": None, "figures": {}}
+    head = {"format": "holo set", "version": 1, "holo": "1", "rows": 20, "columns": 24, "type": "uint8", "made_from": {}}
+    (folder / "manifest.json").write_text(json.dumps({**head, "masks": [entry]}))
+    with pytest.raises(InputError, match=r"allowed: (a )?files? in (the folder of the manifest|it) or below it"):
+        check_manifest(folder / "manifest.json")
+
+
+def sparse(path, head, size):
+    """A file of some size of which the disk holds the beginning only."""
+    with path.open("wb") as file:
+        file.write(head)
+        file.truncate(size)
+
+
+@pytest.mark.parametrize(
+    ("name", "read"),
+    [
+        ("bench.toml", read_bench),
+        ("registration.toml", read_registration),
+        ("jobs.toml", read_jobs),
+        ("species.toml", read_species),
+        ("response.csv", lambda path: read_csv(path, ("level", "phase_rad"))),
+        ("manifest.json", read_manifest),
+        ("frame.png", read_frame),
+        ("frame.npy", read_frame),
+        ("array.npy", read_npy),
+    ],
+)
+def test_sizes_are_checked_before_memory_is_taken(tmp_path, name, read):
+    """Files of 8 GiB, which cost the disk nothing: an array that tells the truth of its size too."""
+    head = npy(np.zeros(1)).replace(b"(1,), }" + 10 * b" ", b"(1073741808,), }") if name.endswith(".npy") else b"x"
+    sparse(tmp_path / name, head, 2**33)
+    tracemalloc.start()
+    with pytest.raises(InputError, match=rf"{name}: (found .*; allowed: at most|not a readable NPY file)"):
+        read(tmp_path / name)
+    _, most = tracemalloc.get_traced_memory()
+    tracemalloc.stop()
+    assert most < 2**24

@@ -355,7 +355,7 @@ def test_stopped_at_any_frame_the_run_ends_the_same(options, tmp_path):
     run = start_run(tmp_path / "one", "sense", sense, {**start.sources, "registration": source}, options)
     shutil.copytree(tmp_path / "one", tmp_path / "two")
     converse(run, stopping(None))
-    for at in range(0, run.step, 1 + run.step // 8):
+    for at in range(0, run.step, 1 + run.step // 4):
         with pytest.raises(KeyboardInterrupt):
             converse(open_run(tmp_path / "two", "sense", sense), stopping(at))
     converse(open_run(tmp_path / "two", "sense", sense), stopping(None))

@@ -137,6 +137,17 @@ def test_targets_over_two_decades():
     assert level(ratio) > 0.9998
 
 
+@pytest.mark.parametrize("dim", [1e-3, 1e-6])
+def test_one_site_far_dimmer_than_all_others(dim):
+    """What is left of the others' light is far more than its share, and must be turned away."""
+    path, xyz, target = panel(64), lattice(4, 4, 40.0), np.where(np.arange(16) == 5, dim, 1.0)
+    found = retrieve(path, xyz, target)
+    assert found.converged
+    moduli = abs(direct_fields(path, found.phase, xyz))
+    unsure = 5e-5 * np.linalg.norm(path.amplitude) / path.amplitude_sum  # of the search's own fields, by the bound of `SiteTransform`
+    assert level(moduli**2 / target) > 0.9999 - unsure / moduli[5]
+
+
 @pytest.mark.parametrize("planes", [1, 2])
 def test_dark_sites_get_no_light(planes):
     """A checkerboard with all other sites of its lattice dark: without asking, the array's own orders leave light on them."""

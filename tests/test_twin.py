@@ -387,7 +387,7 @@ def test_atoms_fill_sites_at_random(make):
     assert first.min(axis=0).tolist() == [-18, -16]
     assert first.max(axis=0).tolist() == [21, 13]
     assert not np.array_equal(first, second)
-    assert len(twin.occupied(0, filling=1.0)) == 1200
+    assert len(make(atoms={"filling": 1.0, "region": [40, 30]}).occupied(0)) == 1200
 
 
 def test_atoms_lie_around_what_the_middle_of_the_camera_sees(make):

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from holo.checks import check_finite
 from holo.field.sites import panel_light, pupil_box
 
 if TYPE_CHECKING:
@@ -80,6 +81,7 @@ def light_curvature(
     products as the sum itself does, six of them. The envelope of the pixels is multiplied on by the product rule.
     """
     points = np.asarray(xyz_um, np.float64)
+    check_finite("xyz_um", points)
     box = pupil_box(path)
     base = panel_light(path, phase)[box] / path.amplitude_sum
     parts = [base] if weights is None else [base * weight[box] for weight in weights if weight.any()]

@@ -329,7 +329,7 @@ struct Here {  // a thread's share of the columns
     int column, t;
     float2* line;
     __device__ Here() {
-            t = threadIdx.x / DOWN_LINES;
+        t = threadIdx.x / DOWN_LINES;
         column = blockIdx.x * DOWN_LINES + threadIdx.x % DOWN_LINES;
         line = lines_in_use + (threadIdx.x % DOWN_LINES) * Line<GRID_ROWS>::length;
     }

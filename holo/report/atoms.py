@@ -5,7 +5,6 @@ Camera points are (column, row); in pictures rows, and the lattice coordinate j,
 
 from __future__ import annotations
 
-import json
 import os
 import re
 from importlib import resources
@@ -17,7 +16,7 @@ import numpy as np
 from holo.atom_light import spacing_px
 from holo.files import write_folder
 from holo.occupancy import UNSURE, occupancy_csv
-from holo.report.page import check_folder
+from holo.report.page import check_folder, report_files
 from holo.report.style import BLUE, ORANGE, SKY, VERMILION, YELLOW, Picture, colour_bar, counted, legend_above, look, png, single_axes
 
 if TYPE_CHECKING:
@@ -97,12 +96,7 @@ def write_occupancy_report(
     page = template.render(
         title=title, style=style, verdict=_verdict(found), numbers=_numbers(summary), pictures=pictures, warnings=summary["warnings"]
     )
-    files = {
-        "report.html": page.encode("utf-8", "replace"),
-        "occupancy.csv": occupancy_csv(found).encode("ascii"),
-        "summary.json": (json.dumps(_finite(summary), indent=2, allow_nan=False) + "\n").encode("ascii"),
-        **{picture.name: picture.png for picture in pictures},
-    }
+    files = report_files(page, _finite(summary), pictures, {"occupancy.csv": occupancy_csv(found)})
     write_folder(folder, files, lambda: check_occupancy_folder(folder, overwrite))
     return summary
 

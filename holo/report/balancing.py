@@ -9,7 +9,20 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from holo.report.style import BLUE, ORANGE, SKY, VERMILION, colour_bar, counted, legend_above, look, new_figure, png
+from holo.report.style import (
+    BLUE,
+    ORANGE,
+    SKY,
+    VERMILION,
+    colour_bar,
+    counted,
+    decade_ticks,
+    legend_above,
+    look,
+    new_figure,
+    png,
+    whole_ticks,
+)
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -69,7 +82,7 @@ def _before_and_after(axes: Axes, balanced: Balanced) -> None:
     for values, colour, name in ((last, BLUE, f"frame {len(balanced.rounds)}"), (first, ORANGE, "frame 1")):
         axes.hist(values, bins=bins, range=(-half, half), color=colour, alpha=0.8, label=name)
     axes.set(xlabel="light / target - mean (% of the mean), as measured", ylabel="sites (count)", xlim=(-half, half))
-    _whole_numbers(axes)
+    whole_ticks(axes.yaxis)
     legend_above(axes, 2)
 
 
@@ -89,14 +102,12 @@ def _last(axes: Axes, balanced: Balanced) -> None:
     told = f"spread {100 * entry.measured_spread:.2g} %, of which the errors make {100 * entry.noise:.2g} %"
     name = f"frame {len(balanced.rounds)}: light / target - mean (% of the mean)"
     axes.set(xlabel=f"{name}\n{told}", ylabel="sites (count)", xlim=(-half, half))
-    _whole_numbers(axes)
+    whole_ticks(axes.yaxis)
     legend_above(axes, 2)
 
 
 def _by_frame(axes: Axes, balanced: Balanced) -> None:
     """Show the spread frame by frame, on a scale of decades; errors that reach below the axes are cut."""
-    from matplotlib.ticker import LogLocator, NullFormatter
-
     number = np.arange(1, len(balanced.rounds) + 1)
     measured, noise, true, above = (
         100 * np.array([getattr(entry, name) for entry in balanced.rounds])
@@ -114,11 +125,9 @@ def _by_frame(axes: Axes, balanced: Balanced) -> None:
     axes.plot(*np.array([*expected, (number[-1] + 1, after)]).T, "-s", color=ORANGE, markersize=4, label="expected; last: the result")
     axes.axhline(max(floor, lowest), color=VERMILION, linestyle="--", linewidth=1.2, label=f"floor ({floor:.2g} %)")
     axes.set_yscale("log")
-    axes.yaxis.set_major_locator(LogLocator(subs=(1, 2, 5)))
-    axes.yaxis.set_major_formatter("{x:g}")
-    axes.yaxis.set_minor_formatter(NullFormatter())
+    decade_ticks(axes.yaxis)
     axes.set(xlabel="frame", ylabel="spread (%)", xlim=(0.5, number[-1] + 1.5), ylim=(lowest, 1.5 * float(up.max())))
-    _whole_numbers(axes, "x")
+    whole_ticks(axes.xaxis)
     legend_above(axes, 2)
 
 
@@ -136,9 +145,3 @@ def _map(figure: Figure, axes: Axes, balanced: Balanced) -> None:
     colour_bar(figure, axes, drawn, "frame 1: light / target - mean (%)", extend="both")
     axes.set(xlabel="x (um)", ylabel="y (um), down", aspect="equal")
     axes.invert_yaxis()
-
-
-def _whole_numbers(axes: Axes, axis: str = "y") -> None:
-    from matplotlib.ticker import MaxNLocator
-
-    (axes.yaxis if axis == "y" else axes.xaxis).set_major_locator(MaxNLocator(integer=True, steps=[1, 2, 5, 10]))

@@ -11,7 +11,22 @@ import numpy as np
 
 from holo.errors import InputError
 from holo.lattice import reduced_vectors
-from holo.report.style import BLUE, ORANGE, SKY, VERMILION, YELLOW, Box, counted, legend_above, look, new_figure, png
+from holo.report.style import (
+    BLUE,
+    ORANGE,
+    SKY,
+    VERMILION,
+    YELLOW,
+    Box,
+    circles,
+    counted,
+    legend_above,
+    lines,
+    look,
+    new_figure,
+    png,
+    whole_ticks,
+)
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -119,8 +134,6 @@ def _round(value: float) -> float:
 
 def _pulls(axes: Axes, pulls: Real) -> None:
     """Show how residuals over their errors spread, beside the unit normal distribution."""
-    from matplotlib.ticker import MaxNLocator
-
     count = len(pulls)
     half = max(4.0, 1.05 * float(np.abs(pulls).max()))
     bins = int(np.clip(np.sqrt(2 * count) * half / 2, 8, 60)) | 1
@@ -130,7 +143,7 @@ def _pulls(axes: Axes, pulls: Real) -> None:
     axes.plot(x, expected, "--", color=VERMILION, label="unit normal distribution")
     told = f"standard deviation {np.sqrt((pulls**2).mean()):.2f} ({np.sqrt(max(1 - 3 / count, 0)):.2f} if the errors are right)"
     axes.set(xlabel=f"residual / standard error\n{told}", ylabel="coordinates (count)", xlim=(-half, half))
-    axes.yaxis.set_major_locator(MaxNLocator(integer=True, steps=[1, 2, 5, 10]))
+    whole_ticks(axes.yaxis)
     legend_above(axes, 1)
 
 
@@ -175,21 +188,11 @@ def _atoms(axes: Axes, frame: Frame, survey: Survey) -> None:
     _cells(axes, survey.lattice_to_camera, (left, right, top, bottom))
     used = survey.spots.xy_px[survey.frame == len(survey.drift_px) - 1]
     rejected, several = survey.rejected_px, " in all frames" if len(survey.drift_px) > 1 else ""
-    _circles(axes, used, min(0.85 * spacing, 8 * survey.spots.width_px))
+    circles(axes, used, min(0.85 * spacing, 8 * survey.spots.width_px), facecolor="none", edgecolor=YELLOW, linewidth=0.8)
     axes.plot([], [], "o", color=YELLOW, markerfacecolor="none", label=f"{len(used)} used")
     axes.plot(*rejected.T, "x", color=VERMILION, markersize=6, markeredgewidth=1.4, label=f"{len(rejected)} rejected{several}")
     axes.set(xlim=(left, right), ylim=(bottom, top), xlabel="column (px)", ylabel="row (px), down")
     legend_above(axes, 3, labelcolor="white", facecolor="0.2", framealpha=1, frameon=True)
-
-
-def _circles(axes: Axes, places: Real, diameter: float) -> None:
-    """Draw open circles of a diameter in the coordinates of the axes."""
-    from matplotlib.collections import EllipseCollection
-
-    sizes, none = np.full(len(places), diameter), np.zeros(len(places))
-    rings = EllipseCollection(sizes, sizes, none, units="xy", offsets=places, offset_transform=axes.transData, facecolors="none")
-    rings.set(edgecolor=YELLOW, linewidth=0.8)
-    axes.add_collection(rings, autolim=False)
 
 
 def _zoomed(shape: tuple[int, int], middle: Real, side: float) -> Box:
@@ -204,18 +207,16 @@ def _zoomed(shape: tuple[int, int], middle: Real, side: float) -> Box:
 
 def _cells(axes: Axes, lattice_to_camera: Affine, box: Box) -> None:
     """Draw the borders of the cells of a lattice, midway between its sites, over a part of the camera."""
-    from matplotlib.collections import LineCollection
-
     left, right, top, bottom = box
     corners = lattice_to_camera.inverse().apply([[left, top], [right, top], [left, bottom], [right, bottom]])
     low, high = np.floor(corners.min(axis=0)), np.ceil(corners.max(axis=0))
-    lines = []
+    borders = []
     for along in (0, 1):
         for place in np.arange(low[1 - along], high[1 - along] + 1) - 0.5:
             ends = np.full((2, 2), place)
             ends[:, along] = low[along], high[along]
-            lines.append(lattice_to_camera.apply(ends))
-    axes.add_collection(LineCollection(lines, colors=SKY, linewidths=0.5), autolim=False)
+            borders.append(lattice_to_camera.apply(ends))
+    lines(axes, borders, colors=SKY, linewidths=0.5)
 
 
 def _folded(axes: Axes, survey: Survey) -> None:
@@ -319,8 +320,6 @@ def _diagonal(axes: Axes, seen: Real, bar: Real, wanted: Real) -> None:
 
 def _differences(axes: Axes, off: Real, bar: Real) -> None:
     """Show how differences spread, beside what their errors alone would give."""
-    from matplotlib.ticker import MaxNLocator
-
     half = 1.05 * max(float(np.abs(off).max()), 3 * float(np.median(bar)))
     bins = int(np.clip(1.5 * np.sqrt(len(off)), 11, 61)) | 1
     axes.hist(off, bins=bins, range=(-half, half), color=BLUE, edgecolor="white", linewidth=0.4)
@@ -328,5 +327,5 @@ def _differences(axes: Axes, off: Real, bar: Real) -> None:
     density = np.exp(-((x[:, None] / bar) ** 2) / 2) / (np.sqrt(2 * np.pi) * bar)
     axes.plot(x, density.sum(axis=1) * 2 * half / bins, "--", color=VERMILION, label="from the errors alone")
     axes.set(ylabel="sites (count)", xlim=(-half, half))
-    axes.yaxis.set_major_locator(MaxNLocator(integer=True, steps=[1, 2, 5, 10]))
+    whole_ticks(axes.yaxis)
     legend_above(axes, 1)

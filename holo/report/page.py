@@ -118,15 +118,34 @@ def write_report(
     scene = Scene(bench, light_path(bench), mask.levels, phase, prediction, drawn_depths(prediction.sites))
     summary = report_summary(bench, mask, prediction, title=title, retrieval=retrieval, seconds=seconds)
     pictures = draw(scene, retrieval, summary["wanted_uniformity"])
-    page = _page(scene, summary, pictures)
-    files = {
+    tables = {"sites.csv": sites_csv(prediction)}
+    replace_report(folder, report_files(_page(scene, summary, pictures), summary, pictures, tables), overwrite)
+    return summary
+
+
+def report_files(page: str, summary: dict[str, Any], pictures: Iterable[Picture], tables: Mapping[str, str]) -> dict[str, bytes]:
+    """Gather the files of a report, by their names.
+
+    Parameters
+    ----------
+    page : str
+        What becomes ``report.html``.
+    summary : dict
+        What becomes ``summary.json``; JSON-compatible.
+    pictures : iterable of Picture
+    tables : mapping of str to str
+        Tables as text, by the names of their files.
+
+    Returns
+    -------
+    dict of str to bytes
+    """
+    return {
         "report.html": page.encode("utf-8", "replace"),
-        "sites.csv": sites_csv(prediction).encode("ascii"),
+        **{name: text.encode("ascii") for name, text in tables.items()},
         "summary.json": (json.dumps(summary, indent=2, allow_nan=False) + "\n").encode("ascii"),
         **{picture.name: picture.png for picture in pictures},
     }
-    replace_report(folder, files, overwrite)
-    return summary
 
 
 def replace_report(folder: Path, files: Mapping[str, bytes], overwrite: bool) -> None:
@@ -161,13 +180,16 @@ def report_summary(
     record = mask.record
     effort = EFFORTS.get(record["options"].get("effort", "")) if record["options"].get("engine") != "dense" else None
     wanted = record["options"].get("uniformity") or getattr(effort, "uniformity", None)
+    short = record["figures"].get("shortfall", "")
     other = [] if bench.digest == record["bench"]["digest"] else ["the bench of this prediction is not the one that the mask was made for"]
     return {
         "title": title,
         "sites": len(prediction.sites.target),
         **prediction.summary(),
         "iterations": retrieval.iterations if retrieval else None,
-        "converged": retrieval.converged if retrieval else None,
+        "converged": retrieval.converged and not short if retrieval else None,
+        "search_converged": retrieval.converged if retrieval else None,
+        "shortfall": short,
         "wanted_uniformity": wanted,
         "seconds": seconds,
         "displaced": [asdict(found) for found in displaced(bench, mask.levels, prediction.sites)],
@@ -305,6 +327,8 @@ def _verdict(scene: Scene, summary: dict[str, Any]) -> dict[str, Any]:
     predicted = f"The sites are level to a uniformity of {near_one(summary['uniformity'])} as the panel shows them"
     if summary["converged"] is None:
         return {"fine": True, "lines": [f"{predicted}.", "How the mask was found is not part of this report."], "remedies": ()}
+    if not summary["converged"] and summary["search_converged"]:
+        return {"fine": False, "lines": [f"Not converged: {summary['shortfall']}.", f"{predicted}."], "remedies": ()}
     if summary["record"]["options"].get("engine") == "dense":
         return _settled(summary, predicted)
     if not summary["converged"]:

@@ -1,24 +1,24 @@
-"""The pictures of a mask, all drawn from its levels. In pictures y points down, as everywhere (`holo.bench`)."""
+"""The pictures of a mask of sites, all drawn from its levels. In pictures y points down, as everywhere (`holo.bench`)."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any, Protocol
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
 from holo.field.path import LightPath
-from holo.field.plane import FieldTransform, grid_envelope, plane_field
-from holo.field.sites import direct_fields, panel_light, pupil_box
+from holo.field.plane import plane_field
+from holo.field.sites import direct_fields
 from holo.registration import closest_pair
+from holo.report.panel import SAMPLES, centres, field_picture, mask_detail, mask_picture
 from holo.report.style import (
     BLUE,
-    ORANGE,
     SKY,
     VERMILION,
-    YELLOW,
     Box,
     Picture,
+    circles,
     colour_bar,
     counted,
     legend_above,
@@ -26,11 +26,12 @@ from holo.report.style import (
     plane_axes,
     png,
     single_axes,
+    squares,
+    whole_ticks,
 )
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
-    from matplotlib.figure import Figure
     from numpy.typing import NDArray
 
     from holo.bench import Bench
@@ -41,34 +42,12 @@ if TYPE_CHECKING:
 PLANES = 4
 """Most planes of sites that are drawn, evenly picked."""
 
-SPOT_FLOOR, FIELD_FLOOR = 1e-4, 1e-5
-"""Lowest intensities that the logarithmic pictures tell apart, over the mean of the bright sites."""
+SPOT_FLOOR = 1e-4
+"""Lowest intensity that the logarithmic pictures tell apart, over the mean of the bright sites."""
 
-SAMPLES = 640
-"""Cells along the longer side of a map of the light: about as many as the picture has dots."""
 
 RELATIVE = "intensity / mean of the bright sites"
 """What the maps of the light show."""
-
-
-class Shown(Protocol):
-    """A mask on its bench: what pictures of the panel and of the whole field are drawn from."""
-
-    @property
-    def bench(self) -> Bench:
-        """The bench."""
-
-    @property
-    def path(self) -> LightPath:
-        """Its light path."""
-
-    @property
-    def levels(self) -> NDArray[np.integer[Any]]:
-        """Levels of the mask."""
-
-    @property
-    def phase(self) -> NDArray[np.float64]:
-        """Phase that they make."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -176,7 +155,7 @@ def _light(scene: Scene, plane: int, box: Box) -> NDArray[np.float32]:
     longer = _longer(box)
     places = int(np.clip(np.ceil(2 * longer / SAMPLES / scene.bench.airy_radius_um), 1, 3))
     columns, rows = (int(np.ceil(SAMPLES * (high - low) / longer)) for low, high in (box[:2], box[2:]))
-    x, y = _centres(*box[:2], places * columns), _centres(*box[2:], places * rows)
+    x, y = centres(*box[:2], places * columns), centres(*box[2:], places * rows)
     fields = plane_field(scene.path, scene.phase, x, y, float(scene.depths_um[plane]))
     highest = np.square(np.abs(fields)).reshape(rows, places, columns, places).max(axis=(1, 3))
     return np.asarray(highest / scene.unit, np.float32)
@@ -187,20 +166,13 @@ def _longer(box: Box) -> float:
     return max(box[1] - box[0], box[3] - box[2])
 
 
-def _centres(low: float, high: float, count: int) -> NDArray[np.float64]:
-    """Centres of equal cells between two ends."""
-    return np.asarray(low + (np.arange(count) + 0.5) * ((high - low) / count), np.float64)
-
-
 def _spots_picture(scene: Scene, plane: int) -> Picture:
-    from matplotlib.colors import LogNorm
-
     airy = scene.bench.airy_radius_um
     box = _box(scene.sites.xyz_um, 8 * airy)
     intensity = _light(scene, plane, box)
     figure, axes = plane_axes(box)
-    norm = LogNorm(SPOT_FLOOR, max(float(intensity.max()), 1.0))
-    image = axes.imshow(np.maximum(intensity, SPOT_FLOOR), norm=norm, cmap="magma", extent=_picture_extent(box), interpolation="nearest")
+    shown, highest, extent = np.maximum(intensity, SPOT_FLOOR), max(float(intensity.max()), 1.0), _picture_extent(box)
+    image = axes.imshow(shown, norm="log", vmin=SPOT_FLOOR, vmax=highest, cmap="magma", extent=extent, interpolation="nearest")
     colour_bar(figure, axes, image, RELATIVE, extend="min")
     pick = scene.focused(plane)
     bright, dark = (int((pick & kind).sum()) for kind in (scene.sites.bright, ~scene.sites.bright))
@@ -258,9 +230,6 @@ def _picture_extent(box: Box) -> Box:
 
 def _mark_sites(axes: Axes, scene: Scene, pick: NDArray[np.bool_]) -> None:
     """Draw open circles around bright sites and open squares around dark ones, the Airy radius or more from their middle."""
-    from matplotlib.collections import EllipseCollection, PatchCollection
-    from matplotlib.patches import Rectangle
-
     airy = scene.bench.airy_radius_um
     (left, right), (bottom, top) = axes.get_xlim(), axes.get_ylim()
     diameter = 2 * float(np.clip(0.3 * _nearest(scene.sites.xyz_um[pick, :2], 0), airy, 1.6 * airy))
@@ -268,16 +237,9 @@ def _mark_sites(axes: Axes, scene: Scene, pick: NDArray[np.bool_]) -> None:
     x, y = scene.sites.xyz_um[:, 0], scene.sites.xyz_um[:, 1]
     pick = pick & (x > left - diameter) & (x < right + diameter) & (y > top - diameter) & (y < bottom + diameter)
     width = 0.9 if pick.sum() < 400 else 0.6
-    bright = scene.sites.xyz_um[pick & scene.sites.bright, :2]
-    sizes = np.full(len(bright), diameter)
-    circles = EllipseCollection(
-        sizes, sizes, np.zeros(len(bright)), units="xy", offsets=bright, offset_transform=axes.transData, facecolors="none", edgecolors=SKY
-    )
-    circles.set_linewidth(width)
-    axes.add_collection(circles)
-    side = 0.7 * diameter
-    squares = [Rectangle((x - side / 2, y - side / 2), side, side) for x, y in scene.sites.xyz_um[pick & ~scene.sites.bright, :2]]
-    axes.add_collection(PatchCollection(squares, facecolor="none", edgecolor="white", linewidth=width))
+    bright, dark = (scene.sites.xyz_um[pick & kind, :2] for kind in (scene.sites.bright, ~scene.sites.bright))
+    circles(axes, bright, diameter, facecolor="none", edgecolor=SKY, linewidth=width)
+    squares(axes, dark, 0.7 * diameter, facecolor="none", edgecolor="white", linewidth=width)
 
 
 def _field(scene: Scene) -> Picture:
@@ -287,65 +249,8 @@ def _field(scene: Scene) -> Picture:
     return field_picture(scene, float(scene.depths_um[0]), scene.unit, box, ("sites", RELATIVE, where))
 
 
-def field_picture(scene: Shown, depth: float, unit: float, box: Box, words: tuple[str, str, str]) -> Picture:
-    """The light over the addressable field and its repeats by the pixel grid, logarithmic.
-
-    `unit` is the intensity that the picture counts in, `box` is where the light is wanted; `words` are what is wanted there, the name
-    of the colours and what tells the plane apart.
-    """
-    from matplotlib.colors import LogNorm
-    from matplotlib.patches import Rectangle
-
-    name, colours, where = words
-    half = scene.bench.field_um / 2
-    figure, axes = plane_axes((-2 * half, 2 * half, -2 * half, 2 * half))
-    intensity = _overview(scene, depth) / unit
-    norm = LogNorm(FIELD_FLOOR, max(float(intensity.max()), 1.0))
-    extent = (-2 * half, 2 * half, 2 * half, -2 * half)
-    image = axes.imshow(np.maximum(intensity, FIELD_FLOOR), norm=norm, cmap="magma", extent=extent, interpolation="nearest")
-    colour_bar(figure, axes, image, colours, extend="min")
-    left, right, top, bottom = box
-    frames = {
-        "addressable field": Rectangle((-half, -half), 2 * half, 2 * half, edgecolor="white", linestyle="--"),
-        name: Rectangle((left, top), right - left, bottom - top, edgecolor=SKY),
-        "their mirror image": Rectangle((-right, -bottom), right - left, bottom - top, edgecolor=SKY, linestyle=":"),
-    }
-    for label, frame in frames.items():
-        frame.set(facecolor="none", label=label)
-        axes.add_patch(frame)
-    axes.plot(0, 0, "o", markersize=11, markerfacecolor="none", color=YELLOW, linestyle="none", label="undiffracted spot")
-    legend_above(axes, 2, labelcolor="white", facecolor="0.2", framealpha=1, frameon=True)
-    caption = (
-        f"Each dot shows the brightest spot within {3 * scene.bench.field_um / SAMPLES:.2g} um. The dashed frame is the field that the"
-        f" panel can address, {scene.bench.field_um:.4g} um wide; outside it the pixel grid repeats the light, weakened by the envelope"
-        " of a pixel. Light that the panel does not modulate gathers at the ring on the axis; it is not part of this prediction. A panel"
-        f" whose response is not exact puts light into the mirror image of the {name} (dotted). Block what must not reach the atoms."
-    )
-    alt = f"Map of the predicted intensity over the whole field, logarithmic, with the field's frame, the {name} and the undiffracted spot"
-    return Picture("field.png", png(figure, "magma"), f"The whole field{where}, logarithmic scale", alt, caption)
-
-
-def _overview(scene: Shown, depth_um: float, cells: int = SAMPLES // 2) -> NDArray[np.float64]:
-    """Highest intensity in and next to each cell of a square of two fields' side about the axis, shape (2 cells, 2 cells)."""
-    from scipy.ndimage import maximum_filter
-
-    transform = FieldTransform(scene.path, z_um=depth_um)
-    fields = transform.forward(panel_light(scene.path, scene.phase).astype(np.complex64))
-    intensity = np.square(fields.real) + np.square(fields.imag)
-    for axis in (0, 1):
-        starts = np.arange(cells) * intensity.shape[axis] // cells
-        intensity = np.maximum.reduceat(intensity, starts, axis=axis)
-    intensity = maximum_filter(intensity, 3, mode="wrap")  # cells and a lattice of like spacing would make fringes
-    repeat = (np.arange(2 * cells) + cells // 2) % cells  # the sum over pixels is periodic, the envelope is not
-    places = _centres(-scene.bench.field_um, scene.bench.field_um, 2 * cells)
-    envelope = grid_envelope(scene.path, places, places) / scene.path.amplitude_sum
-    return np.asarray(intensity[np.ix_(repeat, repeat)] * envelope**2)
-
-
 def _histogram(scene: Scene) -> Picture:
     """How the intensities of the bright sites spread about their mean."""
-    from matplotlib.ticker import MaxNLocator
-
     deviation = 100 * scene.deviation[scene.sites.bright]
     half = 1.05 * scene.largest_percent
     figure, axes = single_axes()
@@ -356,8 +261,8 @@ def _histogram(scene: Scene) -> Picture:
     for side, label in ((-spread, "spread (one standard deviation)"), (spread, None)):
         axes.axvline(side, color=VERMILION, linestyle="--", linewidth=1, label=label)
     axes.set(xlabel="deviation of intensity / target from its mean (%)", ylabel="bright sites (count)", xlim=(-half, half))
-    axes.xaxis.set_major_locator(MaxNLocator(nbins=5))
-    axes.yaxis.set_major_locator(MaxNLocator(integer=True))
+    axes.locator_params("x", nbins=5)
+    whole_ticks(axes.yaxis)
     legend_above(axes, 2)
     caption = (
         "The narrower, the more alike the sites. Single sites far out decide the uniformity; a wide hump means that the search has not"
@@ -369,9 +274,6 @@ def _histogram(scene: Scene) -> Picture:
 
 def _site_map(scene: Scene, plane: int) -> Picture:
     """Deviations of the bright sites at their places."""
-    from matplotlib.collections import EllipseCollection
-    from matplotlib.colors import Normalize
-
     airy = scene.bench.airy_radius_um
     pick = scene.near(plane) & scene.sites.bright
     places, deviation = scene.sites.xyz_um[pick, :2], 100 * scene.deviation[pick]
@@ -379,11 +281,7 @@ def _site_map(scene: Scene, plane: int) -> Picture:
     extent = float(np.ptp(scene.sites.xyz_um[scene.sites.bright, :2], axis=0).max())
     diameter = float(np.clip(0.85 * _nearest(places, 4 * airy), airy, max(0.15 * extent, 4 * airy)))
     figure, axes = plane_axes(_box(scene.sites.xyz_um[scene.sites.bright], max(8 * airy, 1.3 * diameter)))
-    sizes = np.full(len(places), diameter)
-    discs = EllipseCollection(sizes, sizes, np.zeros(len(places)), units="xy", offsets=places, offset_transform=axes.transData)
-    discs.set(cmap="PuOr", norm=Normalize(-limit, limit), edgecolor="0.4", linewidth=0.3)
-    discs.set_array(deviation)
-    axes.add_collection(discs)
+    discs = circles(axes, places, diameter, cmap="PuOr", clim=(-limit, limit), array=deviation, edgecolor="0.4", linewidth=0.3)
     colour_bar(figure, axes, discs, "deviation of intensity / target (%)")
     caption = (
         "Discs mark the bright sites; white is the mean. Violet is too bright, orange too dim. A gradient or a pattern across the"
@@ -448,64 +346,6 @@ def _rings(
     intensity = np.abs(direct_fields(path, phase, (centre_um + around).reshape(-1, 3))) ** 2
     intensity = intensity.reshape(around.shape[:2])
     return np.asarray(intensity / intensity[0, 0])
-
-
-def mask_picture(scene: Shown) -> Picture:
-    """The levels of the whole panel, with the pupil."""
-    from matplotlib.patches import Circle
-
-    panel = scene.bench.panel
-    figure, axes = _panel_axes(scene, (slice(0, panel.rows), slice(0, panel.columns)))
-    image = axes.imshow(
-        scene.levels, cmap="gray", interpolation="nearest", extent=_extent(scene, (slice(0, panel.rows), slice(0, panel.columns)))
-    )
-    radius = scene.bench.pupil_radius_um * 1e-3
-    axes.add_patch(Circle((0, 0), radius, facecolor="none", edgecolor=ORANGE, linewidth=1.2, label="pupil"))
-    colour_bar(figure, axes, image, "level")
-    legend_above(axes, 1)
-    caption = (
-        "What is written to the panel, row 0 on top. Only pixels inside the orange circle send light to the objective plane. The picture is"
-        " smaller than the panel: use the mask file, or holo render, to show it."
-    )
-    alt = f"The levels of the panel of {panel.columns} by {panel.rows} pixels in grey, with the outline of the pupil"
-    return Picture("mask.png", png(figure), "The mask", alt, caption)
-
-
-def mask_detail(scene: Shown) -> Picture:
-    """The phase of the pixels around the middle of the light, one by one."""
-    box = tuple(_middle(part, 96) for part in pupil_box(scene.path))
-    figure, axes = _panel_axes(scene, (box[0], box[1]))
-    phase = np.mod(scene.phase[box], 2 * np.pi)
-    extent = _extent(scene, (box[0], box[1]))
-    image = axes.imshow(phase, cmap="twilight", vmin=0, vmax=2 * np.pi, interpolation="nearest", extent=extent)
-    bar = colour_bar(figure, axes, image, "phase (rad)", ticks=np.arange(5) * np.pi / 2)
-    bar.set_yticklabels(["0", "π/2", "π", "3π/2", "2π"])
-    rows, columns = phase.shape
-    caption = (
-        f"The {columns} x {rows} pixels in the middle of the pupil, each as the phase that its level makes, modulo 2 pi: the colours"
-        " meet at 0 and 2 pi. The finer the detail, the more a panel blurs it from pixel to pixel, which is not part of the prediction."
-    )
-    alt = f"Phase of the middle {columns} by {rows} pixels of the mask in cyclic colours"
-    return Picture("mask-detail.png", png(figure, "twilight"), "The mask, pixel by pixel", alt, caption)
-
-
-def _middle(part: slice, count: int) -> slice:
-    start = max(part.start, (part.start + part.stop - count) // 2)
-    return slice(start, min(start + count, part.stop))
-
-
-def _extent(scene: Shown, box: tuple[slice, slice]) -> Box:
-    """Left, right, bottom and top edges of a block of pixels on the panel, mm."""
-    half = scene.bench.panel.pitch_um / 2
-    x, y = scene.path.x_um[box[1]], scene.path.y_um[box[0]]
-    return (x[0] - half) * 1e-3, (x[-1] + half) * 1e-3, (y[-1] + half) * 1e-3, (y[0] - half) * 1e-3
-
-
-def _panel_axes(scene: Shown, box: tuple[slice, slice]) -> tuple[Figure, Axes]:
-    left, right, bottom, top = _extent(scene, box)
-    figure, axes = single_axes(5.4, 4.3 * float(np.clip((bottom - top) / (right - left), 0.55, 1.6)) + 0.7)
-    axes.set(xlabel="x on the panel (mm)", ylabel="y on the panel (mm), down", aspect="equal")
-    return figure, axes
 
 
 def _convergence(retrieval: Retrieval, wanted: float | None) -> Picture:

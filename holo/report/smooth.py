@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import csv
 import io
-import json
 import os
 from dataclasses import dataclass
 from pathlib import Path
@@ -20,7 +19,8 @@ from holo.mask import phase_of_levels
 from holo.predict_smooth import reach_um
 from holo.registration import Sites
 from holo.report import page
-from holo.report.pictures import Scene, drawn_depths, field_picture, mask_detail, mask_picture
+from holo.report.panel import field_picture, mask_detail, mask_picture
+from holo.report.pictures import Scene, drawn_depths
 from holo.report.style import BLUE, SKY, VERMILION, Box, Picture, colour_bar, legend_above, look, new_figure, plane_axes, png, single_axes
 from holo.retrieve.smooth import SMOOTH_EFFORTS
 
@@ -91,14 +91,10 @@ def write_smooth_report(
     scene = SmoothScene(bench, path, made.mask.levels, phase_of_levels(made.mask.levels, bench.panel), made.prediction)
     summary = smooth_summary(bench, made, title)
     pictures = draw_smooth(scene, made.retrieval)
-    files = {
-        "report.html": _page(scene, made, summary, pictures).encode("utf-8", "replace"),
-        "cuts.csv": _cuts_csv(made.prediction).encode("ascii"),
-        "summary.json": (json.dumps(summary, indent=2, allow_nan=False) + "\n").encode("ascii"),
-        **({} if made.prediction.at_sites is None else {"sites.csv": page.sites_csv(made.prediction.at_sites).encode("ascii")}),
-        **{picture.name: picture.png for picture in pictures},
-    }
-    page.replace_report(folder, files, overwrite)
+    tables = {"cuts.csv": _cuts_csv(made.prediction)}
+    if made.prediction.at_sites is not None:
+        tables["sites.csv"] = page.sites_csv(made.prediction.at_sites)
+    page.replace_report(folder, page.report_files(_page(scene, made, summary, pictures), summary, pictures, tables), overwrite)
     return summary
 
 
@@ -112,7 +108,9 @@ def smooth_summary(bench: Bench, made: SmoothDesign, title: str = "") -> dict[st
         **made.prediction.summary(),
         "rms_before_levels": made.rms_before_levels,
         "iterations": found.iterations,
-        "converged": found.converged,
+        "converged": made.converged,
+        "search_converged": found.converged,
+        "shortfall": made.shortfall,
         "interrupted": found.interrupted,
         "wanted_rms": options.get("rms") or SMOOTH_EFFORTS[options["effort"]].rms,
         "wanted_power": _asked_power(made),
@@ -332,6 +330,8 @@ def verdict(bench: Bench, summary: dict[str, Any]) -> dict[str, Any]:
     wanted = f"an error of {page.percent(summary['wanted_rms'])}"
     if summary["interrupted"]:
         first = f"Interrupted after {steps} iterations; this is the best phase until then."
+    elif summary["search_converged"] and not summary["converged"]:
+        first = f"Not converged: {summary['shortfall']}."
     elif summary["converged"]:
         first = f"Converged: the search reached {wanted} in {steps} iterations."
     else:

@@ -1,10 +1,10 @@
-"""What all pictures have in common: their look, their axes and colours, and how they become PNG files."""
+"""What all pictures have in common: their look, axes, colours and marks, and how they become PNG files; the one door to matplotlib."""
 
 from __future__ import annotations
 
 import base64
 import io
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
@@ -13,8 +13,11 @@ import numpy as np
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
+    from matplotlib.axis import Axis
     from matplotlib.cm import ScalarMappable
+    from matplotlib.collections import EllipseCollection
     from matplotlib.figure import Figure
+    from numpy.typing import ArrayLike, NDArray
 
 DPI = 160
 """Dots per inch of the pictures."""
@@ -148,6 +151,117 @@ def plane_axes(box: Box) -> tuple[Figure, Axes]:
     figure, axes = single_axes(5.4, 4.3 * shape + 0.9)
     axes.set(xlim=(left, right), ylim=(bottom, top), xlabel="x (um)", ylabel="y (um), down", aspect="equal")
     return figure, axes
+
+
+def circles(axes: Axes, places: NDArray[np.float64], diameter: float, **look: Any) -> EllipseCollection:
+    """Add circles of one diameter.
+
+    Parameters
+    ----------
+    axes : Axes
+    places : ndarray, shape (n, 2)
+        Their middles (x, y).
+    diameter : float
+        In the coordinates of the axes.
+    **look
+        Colours and widths, by the names of the drawing library.
+
+    Returns
+    -------
+    EllipseCollection
+        For a colour bar.
+    """
+    from matplotlib.collections import EllipseCollection
+
+    sizes, none = np.full(len(places), diameter), np.zeros(len(places))
+    drawn = EllipseCollection(sizes, sizes, none, units="xy", offsets=places, offset_transform=axes.transData)
+    drawn.set(**look)
+    axes.add_collection(drawn, autolim=False)
+    return drawn
+
+
+def squares(axes: Axes, places: NDArray[np.float64], side: float, **look: Any) -> None:
+    """Add squares.
+
+    Parameters
+    ----------
+    axes : Axes
+    places : ndarray, shape (n, 2)
+        Their middles (x, y).
+    side : float
+        In the coordinates of the axes.
+    **look
+        As in `circles`.
+    """
+    from matplotlib.collections import PatchCollection
+    from matplotlib.patches import Rectangle
+
+    axes.add_collection(PatchCollection([Rectangle((x - side / 2, y - side / 2), side, side) for x, y in places], **look), autolim=False)
+
+
+def lines(axes: Axes, ends: Sequence[ArrayLike], **look: Any) -> None:
+    """Add straight lines.
+
+    Parameters
+    ----------
+    axes : Axes
+    ends : sequence of array_like, shape (2, 2)
+        The two ends (x, y) of each.
+    **look
+        As in `circles`.
+    """
+    from matplotlib.collections import LineCollection
+
+    axes.add_collection(LineCollection(ends, **look), autolim=False)
+
+
+def frame(axes: Axes, box: Box, **look: Any) -> None:
+    """Add the border of a box.
+
+    Parameters
+    ----------
+    axes : Axes
+    box : tuple of float
+        Left, right, top and bottom.
+    **look
+        As in `circles`.
+    """
+    from matplotlib.patches import Rectangle
+
+    left, right, top, bottom = box
+    axes.add_patch(Rectangle((left, top), right - left, bottom - top, facecolor="none", **look))
+
+
+def ring(axes: Axes, radius: float, **look: Any) -> None:
+    """Add a circle about the origin.
+
+    Parameters
+    ----------
+    axes : Axes
+    radius : float
+        In the coordinates of the axes.
+    **look
+        As in `circles`.
+    """
+    from matplotlib.patches import Circle
+
+    axes.add_patch(Circle((0, 0), radius, facecolor="none", **look))
+
+
+def whole_ticks(axis: Axis) -> None:
+    """Mark an axis that counts at whole numbers only."""
+    from matplotlib.ticker import MaxNLocator
+
+    axis.set_major_locator(MaxNLocator(integer=True, steps=[1, 2, 5, 10]))
+
+
+def decade_ticks(axis: Axis) -> None:
+    """Mark a logarithmic axis at 1, 2 and 5 in each decade, with plain numbers."""
+    from matplotlib.ticker import LogLocator, NullFormatter
+
+    axis.set_major_locator(LogLocator(subs=(1, 2, 5)))
+    axis.set_major_formatter("{x:g}")
+    axis.set_minor_formatter(NullFormatter())
 
 
 def counted(number: int, name: str) -> str:

@@ -12,13 +12,12 @@ import numpy as np
 from holo.bench import pupil_radii
 from holo.field.path import light_path
 from holo.report.page import near_one
-from holo.report.style import BLUE, SKY, VERMILION, colour_bar, counted, legend_above, look, new_figure, png
+from holo.report.style import BLUE, SKY, VERMILION, colour_bar, counted, legend_above, look, new_figure, png, whole_ticks
 from holo.zernike import zernike_sum
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
-    from matplotlib.ticker import MaxNLocator
     from numpy.typing import NDArray
 
     from holo.bench import Bench
@@ -69,11 +68,9 @@ def sensing_picture(sensed: Sensed, bench: Bench) -> bytes:
 
 def _spot(axes: Axes, look_: Look, brightest: float, title: str) -> None:
     """Draw the mean of the spots of a frame on a logarithmic scale."""
-    from matplotlib.colors import LogNorm
-
     half = look_.image.shape[0] / 2
     light = np.maximum(look_.image / brightest, FAINTEST)
-    axes.imshow(light, norm=LogNorm(FAINTEST, 1), cmap=COLOURS, extent=(-half, half, half, -half), interpolation="nearest")
+    axes.imshow(light, norm="log", vmin=FAINTEST, vmax=1, cmap=COLOURS, extent=(-half, half, half, -half), interpolation="nearest")
     error = f" ± {look_.core_error:.3f}" if look_.core_error else ""
     axes.set(title=title, xlabel=f"column (px)\ncore {look_.core:.3f}{error} of a perfect spot's", ylabel="row (px), down")
 
@@ -108,11 +105,5 @@ def _terms(axes: Axes, sensed: Sensed) -> None:
     axes.errorbar(places, found, 2 * bars, fmt="none", ecolor=BLUE, elinewidth=1.4, capsize=2.5, label="two standard errors")
     axes.plot(places, known, "_", color=VERMILION, markersize=9, markeredgewidth=1.6, label="known before")
     axes.set(xlabel="Noll index", ylabel="1/1000 waves rms", xlim=(places[0] - 0.8, places[-1] + 0.8))
-    axes.xaxis.set_major_locator(_whole())
+    whole_ticks(axes.xaxis)
     legend_above(axes, 3)
-
-
-def _whole() -> MaxNLocator:
-    from matplotlib.ticker import MaxNLocator
-
-    return MaxNLocator(nbins=12, integer=True)

@@ -11,6 +11,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from holo.checks import check_numbers
 from holo.errors import InputError, RetrievalError
 from holo.field.path import LightPath
 from holo.field.sites import SiteTransform
@@ -144,6 +145,7 @@ def follow(transform: SiteTransform, waves: Waves, xyz_um: Real, target: Real, p
     >>> found.uniformity > 0.998
     True
     """
+    check_numbers(waves=waves, target=target)
     goal = np.sqrt(np.asarray(target, np.float64)) / transform.path.envelope(xyz_um)
     goal /= goal.mean()
     weights, phases = np.abs(waves), np.angle(waves)

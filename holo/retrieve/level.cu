@@ -121,7 +121,7 @@ __device__ inline Level level(const Search& s, double full) {
         sums[0] += (double)size * size;
         sums[1] += ratio;
         sums[2] += (double)ratio * ratio;
-        sums[3] += logf(size / s.goal[m]);
+        sums[3] += (double)size * size * logf(size / s.goal[m]);
     }
     total<4>(sums);
     low = -largest(low);
@@ -133,7 +133,7 @@ __device__ inline Level level(const Search& s, double full) {
                    sqrt(variance > 0 ? variance : 0) / mean,
                    0,
                    stray / (sums[0] / s.bright),
-                   sums[3] / s.bright};
+                   sums[3] / sums[0]};  // of the light, as in Stage.turn
     if (threadIdx.x == 0) note(s, found, low, s.state[COUNT]);
     __syncthreads();
     return found;

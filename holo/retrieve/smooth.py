@@ -157,7 +157,7 @@ def retrieve_smooth(
     wanted = chosen.rms if rms is None else rms
     search = _mix if chosen.mixes else _descent_on_gpu if device.is_gpu else _descent
     limit = (chosen.mixes or chosen.steps) if iterations is None else iterations
-    found = search(window, goal, region, bright, theta, limit, wanted, progress, device)
+    found = search(_Task(window, goal, region, bright, limit, wanted, progress, device), theta)
     fields = window.forward(window.light(found.theta))
     error = spread_of(np.abs(fields[bright]).astype(np.float64) ** 2, goal[bright])
     return SmoothRetrieval(
@@ -324,9 +324,24 @@ class _Found:
     history: tuple[tuple[str, float], ...]
 
 
-def _weights(goal: Array, region: NDArray[np.bool_], bright: NDArray[np.bool_]) -> Array:
-    """Weights that make the sum of squared errors of the intensity the mean square of relative errors."""
-    return np.where(region, 1.0 / np.maximum(goal, np.median(goal[bright])) ** 2, 0.0) / np.count_nonzero(bright)
+@dataclass(frozen=True, eq=False)
+class _Task:
+    """What a search is asked for, all but where it starts."""
+
+    window: WindowTransform
+    goal: Array
+    region: NDArray[np.bool_]
+    bright: NDArray[np.bool_]
+    steps: int
+    wanted: float
+    progress: Progress | None
+    device: Device
+
+    @property
+    def weights(self) -> Array:
+        """Weights that make the sum of squared errors of the intensity the mean square of relative errors."""
+        goal, bright = self.goal, self.bright
+        return np.where(self.region, 1.0 / np.maximum(goal, np.median(goal[bright])) ** 2, 0.0) / np.count_nonzero(bright)
 
 
 @dataclass(eq=False)
@@ -365,76 +380,52 @@ class IntensityError:
         return value, self.window.pull(light, (self._weights * excess) * fields) * (4 * self._unit)
 
 
-def _descent(
-    window: WindowTransform,
-    goal: Array,
-    region: NDArray[np.bool_],
-    bright: NDArray[np.bool_],
-    theta: Real,
-    steps: int,
-    wanted: float,
-    progress: Progress | None,
-    _: Device,
-) -> _Found:
-    error = IntensityError(window, goal, _weights(goal, region, bright), bright)
+def _descent(task: _Task, theta: Real) -> _Found:
+    error = IntensityError(task.window, task.goal, task.weights, task.bright)
     history: list[tuple[str, float]] = []
 
     def told(step: int, _: float) -> bool:
         history.append(("descend", error.rms))
-        if progress is not None:
-            progress("descend", step, error.rms)
-        return error.rms <= wanted
+        if task.progress is not None:
+            task.progress("descend", step, error.rms)
+        return error.rms <= task.wanted
 
-    found = descend(error, theta, steps=steps, settled=1e-3, report=told)
+    found = descend(error, theta, steps=task.steps, settled=1e-3, report=told)
     return _Found(np.asarray(found.point, np.float32), found.steps, found.interrupted, tuple(history))
 
 
-def _descent_on_gpu(
-    window: WindowTransform,
-    goal: Array,
-    region: NDArray[np.bool_],
-    bright: NDArray[np.bool_],
-    theta: Real,
-    steps: int,
-    wanted: float,
-    progress: Progress | None,
-    device: Device,
-) -> _Found:
-    error = GpuIntensityError(GpuWindow(window, device), goal, _weights(goal, region, bright), bright, device)
-    shown = progress
+def _descent_on_gpu(task: _Task, theta: Real) -> _Found:
+    error = GpuIntensityError(GpuWindow(task.window, task.device), task.goal, task.weights, task.bright, task.device)
+    shown = task.progress
 
     def report(_: int, step: int, told: Array) -> None:
         if shown is not None:
             shown("descend", step, float(told[1]))
 
     found = descend_all(
-        error, to_device(theta[None], device), steps=steps, settled=1e-3, enough=wanted, report=None if progress is None else report
+        error,
+        to_device(theta[None], task.device),
+        steps=task.steps,
+        settled=1e-3,
+        enough=task.wanted,
+        report=None if shown is None else report,
     )
     history = tuple(("descend", float(told[1])) for told in found.history[0][1:])
     return _Found(to_host(found.points)[0], len(history), found.interrupted, history)
 
 
-def _mix(
-    window: WindowTransform,
-    goal: Array,
-    region: NDArray[np.bool_],
-    bright: NDArray[np.bool_],
-    theta: Real,
-    steps: int,
-    wanted: float,
-    progress: Progress | None,
-    device: Device,
-) -> _Found:
+def _mix(task: _Task, theta: Real) -> _Found:
+    window, goal, device = task.window, task.goal, task.device
     history: list[tuple[str, float]] = []
     plan: WindowTransform | GpuWindow = window
-    part: Any = (region, bright)
+    part: Any = (task.region, task.bright)
     total = total_power(window)
     if device.is_gpu:
         plan, theta, goal = GpuWindow(window, device), to_device(theta, device), to_device(goal, device)
         part = [tuple(to_device(places, device) for places in np.nonzero(where)) for where in part]  # so that no step has to count them
     best, least, interrupted = theta, np.inf, False
     try:
-        for step in range(steps + 1):
+        for step in range(task.steps + 1):
             light = plan.light(theta)
             fields = plan.forward(light)
             intensity = np.abs(fields[part[1]]).astype(np.float64) ** 2
@@ -443,9 +434,9 @@ def _mix(
                 best, least = theta, error
             if step:
                 history.append(("mix", error))
-            if step and progress is not None:
-                progress("mix", step, error)
-            if step == steps or error <= wanted:
+            if step and task.progress is not None:
+                task.progress("mix", step, error)
+            if step == task.steps or error <= task.wanted:
                 break
             theta = _mixed(plan, light, fields, goal, part[0], total)
     except KeyboardInterrupt:

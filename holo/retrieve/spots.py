@@ -111,7 +111,7 @@ class Retrieval:
     iterations: int
     """Number of iterations of the start that was kept, coarse ones included."""
     converged: bool
-    """Whether the wanted uniformity and darkness were reached."""
+    """Whether the wanted uniformity and darkness were reached, before any rounding to levels."""
     history: tuple[tuple[str, float, float], ...]
     """Stage, efficiency and uniformity of each of these iterations, as the engine's own transform saw them."""
     interrupted: bool = False

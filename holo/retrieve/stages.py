@@ -181,7 +181,8 @@ class Stage:
             if excess <= 1:
                 break
             error = np.log(moduli / self.goal)
-            change = np.concatenate([(error - error.mean()) * fields[:count], fields[count:]])
+            even = np.average(error, weights=moduli**2)  # of the light, which there is no more of: a dim site must not pull at all others
+            change = np.concatenate([(error - even) * fields[:count], fields[count:]])
             pull = MOMENTUM * pull - scale * change
             fields = transform.turn(unit, pull)
         return replace(best, angle=transform.angle_between(before, after), history=history)

@@ -69,21 +69,21 @@ def transport_phase(
     (np.float64(-20.5), np.float64(20.5))
     """
     if _product(beam) < PRODUCT and _product(target) < PRODUCT:
-        across = rising_map(x_um, beam.sum(axis=0), to_x_um, target.sum(axis=0))
-        down = rising_map(y_um, beam.sum(axis=1), to_y_um, target.sum(axis=1))
+        across = rising_map(beam.sum(axis=0), to_x_um, target.sum(axis=0))
+        down = rising_map(beam.sum(axis=1), to_y_um, target.sum(axis=1))
         return np.asarray(scale * (_integral(x_um, across)[None, :] + _integral(y_um, down)[:, None]), np.float64)
     return scale * _potential(x_um, y_um, beam, to_x_um, to_y_um, target, device)
 
 
-def rising_map(x: Array, beam: Array, to_x: Array, target: Array) -> Array:
+def rising_map(beam: Array, to_x: Array, target: Array) -> Array:
     """Where the light of each place goes if all goes in order: the optimal transport along one line.
 
     Parameters
     ----------
-    x, beam : ndarray, shape (n,)
-        Places and power there.
+    beam : ndarray, shape (n,)
+        Power at each place, in the order of the places x.
     to_x, target : ndarray, shape (m,)
-        The same of the target.
+        Places of the target and the power wanted there.
 
     Returns
     -------
@@ -97,7 +97,7 @@ def rising_map(x: Array, beam: Array, to_x: Array, target: Array) -> Array:
 
     Examples
     --------
-    >>> rising_map(np.arange(4.0), np.ones(4), np.array([0.0, 10.0]), np.array([1.0, 1.0]))
+    >>> rising_map(np.ones(4), np.array([0.0, 10.0]), np.array([1.0, 1.0]))
     array([-2.5,  2.5,  7.5, 12.5])
     """
     edges = _edges(to_x)

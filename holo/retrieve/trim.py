@@ -129,7 +129,7 @@ def trim(
         if step == steps:
             break
         error = np.log(moduli / goal)
-        change -= GAIN * (error - error.mean())
+        change -= GAIN * (error - np.average(error, weights=moduli**2))  # as much light as before
         wanted = phase + np.imag(start.conj() * transform.adjoint(2 * change * fields / power))
     return replace(best, history=tuple(history))
 

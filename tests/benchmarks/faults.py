@@ -1,9 +1,10 @@
-"""Saves that are broken off at every call by which a file changes, and commands that are killed at random moments.
+"""Saves that are broken off at every call by which a file changes, files that vanish, and commands that are killed at random moments.
 
     python tests/benchmarks/faults.py [--kills 60] [--seed 1]
 
 Counted are the cases and those after which every file is whole, as it was or as it was to be, and the save, repeated, ends as if
-nothing had happened. The last two rows want a Linux that lets the user mount: a small disk that really fills up.
+nothing had happened. Of readers and commands, each file is taken away at each look at it, one at a time. The last row wants a Linux
+that lets the user mount: a small disk that really fills up.
 """
 
 from __future__ import annotations
@@ -22,6 +23,7 @@ from tempfile import TemporaryDirectory
 sys.path[:0] = [str(Path(__file__).parents[1]), str(Path(__file__).parents[2])]
 
 import faulty
+import fuzzing
 
 ROOT = Path(__file__).parents[2]
 CHILD = """
@@ -64,6 +66,7 @@ def main():
         print(f"| all | | {' | '.join(f'{whole} of {cases}' for cases, whole in sums.values())} |")
         if options.only:
             return
+        told("files that vanish", *vanished(folder))
         told("killed at a random moment", *killed(Path(name), options.kills, random.Random(options.seed)))
         told("a disk that is full, at every size", *filled(Path(name)))
 
@@ -72,10 +75,29 @@ def told(what, cases, whole):
     print(f"| {what} | | {whole} of {cases} |", flush=True)
 
 
+def vanished(folder):
+    """Take each file of each command and reader away at each look at it; the message must name it, and nothing else may change."""
+    every = {name: faulty.read_by(name) for name in faulty.READS}
+    with TemporaryDirectory() as scratch:
+        # the service reads no file of these when a request comes; runs and sequences go on from what is left, and so write
+        others = {name: reader for name, reader in fuzzing.readers(Path(scratch)).items() if name != "service" and not reader.writes}
+    every |= {f"reader {name}": faulty.read_again(reader) for name, reader in others.items()}
+    cases = whole = 0
+    for name, save in every.items():
+        for at in range(1000):
+            wrong, taken = faulty.vanished(save, folder, at)
+            if not taken:
+                break
+            cases, whole = cases + 1, whole + (not wrong)
+            if wrong:
+                print(f"{name}: {wrong}", file=sys.stderr)
+    return cases, whole
+
+
 def killed(place, count, chance):
     """Kill a process that saves again and again, at random moments; what is there then must be whole."""
     whole = 0
-    names = ("mask, again", "run, again", "last frame", "sequence, again")
+    names = ("mask, again", "run, again", "last frame", "sequence, again", "batch, again", "manifest, again")
     environment = {**os.environ, "PYTHONPATH": f"{ROOT}{os.pathsep}{ROOT / 'tests'}"}
     for number in range(count):
         folder, save = place / "killed", faulty.saves()[names[number % len(names)]]
