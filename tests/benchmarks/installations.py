@@ -129,12 +129,16 @@ def archives(work, python):
     builder = work / "builder" / "bin" / "python"
     machine.run(builder, "-m", "pip", "install", "-q", "build")
     built = machine.run(builder, "-m", "build", "-q", "--outdir", work / "archives", work / "source")
+    stale = work / "source" / "build" / "lib" / "holo" / "errors.py"
+    stale.parent.mkdir(parents=True)
+    stale.write_text("of another version, and newer")
     tree = machine.run(builder, "-m", "pip", "wheel", "-q", "--no-deps", "-w", work / "wheel", ".", cwd=work / "source")
     table("archive", "KB", "built", "content")
-    source, wheel, other = (next(work.glob(where), None) for where in ("archives/*.tar.gz", "archives/*.whl", "wheel/*.whl"))
+    source, wheel, other = (next(work.glob(where)) for where in ("archives/*.tar.gz", "archives/*.whl", "wheel/*.whl"))
     content = machine.run(builder, work / "source" / ".ci" / "content.py", source, wheel, other)
     row("source", source.stat().st_size // 1000, built, "")
-    row("wheel, from it and from the folder", wheel.stat().st_size // 1000, tree, (content.out + content.err).strip().replace("\n", "; "))
+    told = (content.out + content.err).strip().replace("\n", "; ")
+    row("wheel, from it and from a folder with an older build", wheel.stat().st_size // 1000, tree, told)
 
 
 COLUMNS = ("Python", "libraries", "install", "pip check", "outside holo", "MB of holo, of all", "demo, first run", "tests")
@@ -174,7 +178,7 @@ def installed(machine, python, source, environment, tests, constraints=(), own=(
 
 def tried(machine, command, source, lab, tests, constraints):
     """Run tests beside no source of holo, so that they try what was installed."""
-    for name in ("tests", "pyproject.toml"):
+    for name in ("tests", "pyproject.toml", "conftest.py"):
         (shutil.copytree if name == "tests" else shutil.copy)(machine.folder(source / name), machine.folder(lab / name))
     tools = machine.run(command, "-m", "pip", "install", "-q", *constraints, "pytest", "pytest-xdist", "hypothesis")
     if not tools.well:
