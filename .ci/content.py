@@ -19,7 +19,7 @@ PLACES = {"holo": "", "cli": "holo/", "patterns": "holo/"}
 KINDS = (".py", ".toml", ".html", ".typed", ".md", ".cu")
 """Suffixes of the files that belong to the program."""
 
-MADE = ("__pycache__", "build", "dist", ".git", ".gitignore", ".hypothesis", ".mypy_cache", ".pytest_cache", ".ruff_cache", ".venv")
+MADE = ("__pycache__", "build", "dist", ".git", ".hypothesis", ".mypy_cache", ".pytest_cache", ".ruff_cache", ".venv", "holo-demo")
 """What a checkout may have besides the source."""
 
 

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import json
 import re
+import shutil
+import subprocess
 import sys
 import tomllib
 from fnmatch import fnmatch
@@ -35,6 +37,7 @@ def test_every_file_of_a_package_is_installed(name):
     assert [pattern for pattern in patterns[1:] if not any(fnmatch(file, pattern) for file in files)] == []
 
 
+@pytest.mark.skipif(not (ROOT / ".git").exists() or shutil.which("git") is None, reason="needs a clone and git")
 def test_the_source_archive_has_every_file_of_the_checkout():
     """What setuptools takes along by itself, and what MANIFEST.in names."""
     lines = [line.split() for line in (ROOT / "MANIFEST.in").read_text().splitlines() if not line.startswith("#")]
@@ -44,9 +47,8 @@ def test_the_source_archive_has_every_file_of_the_checkout():
         *("pyproject.toml", "README.md", "LICENSE", "MANIFEST.in"),
         *(path.relative_to(ROOT).parts[0] for path in FOLDERS.values()),
     }
-    ignored = {line.strip("/") for line in (ROOT / ".gitignore").read_text().splitlines()} if (ROOT / ".gitignore").exists() else set()
-    left = {".git", ".gitignore", *ignored}
-    assert {path.name for path in ROOT.iterdir() if not any(fnmatch(path.name, pattern) for pattern in left)} == taken
+    tracked = subprocess.run(["git", "ls-files", "-z"], cwd=ROOT, capture_output=True, check=True).stdout.decode().split("\0")
+    assert {Path(name).parts[0] for name in tracked if name} == taken
 
 
 COMES_WITH = {"PIL": "pillow", "pygame": "pygame-ce", "cupy": "cupy-cuda13x", "llvmlite": "numba"}
