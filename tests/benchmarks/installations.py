@@ -110,7 +110,7 @@ def found_pythons():
 
 def copied(folder):
     """The source without what building and running leave in it."""
-    left = shutil.ignore_patterns(".git", "__pycache__", "*.egg-info", "build", "dist", ".*_cache", ".hypothesis", ".venv")
+    left = shutil.ignore_patterns(".git", "__pycache__", "*.egg-info", "build", "dist", ".*_cache", ".hypothesis", ".venv", "holo-demo")
     return shutil.copytree(ROOT, folder, ignore=left)
 
 
