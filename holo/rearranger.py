@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 
 from holo.arrays import DEVICES, find_device
 from holo.errors import InputError
-from holo.moves import Limits, MoveFrame, MoveOptions, Track, step_um, track
+from holo.moves import Course, Limits, MoveFrame, MoveOptions, course, step_um
 from holo.rearrange import COSTS, SPARES, Rearrangement, away, rearrange
 from holo.registration import Sites, closest_pair
 from holo.retrieve.spots import retrieve_spots
@@ -75,7 +75,7 @@ class Answer:
     ----------
     plan : Rearrangement
         Its `atoms` count among the sites of the reservoir.
-    track : Track
+    course : Course
     target : ndarray, shape (n,)
         Relative intensity of each carried atom's site, that of its goal.
     start : MoveFrame
@@ -83,7 +83,7 @@ class Answer:
     """
 
     plan: Rearrangement
-    track: Track
+    course: Course
     target: Real
     start: MoveFrame
 
@@ -154,7 +154,7 @@ class Rearranger:
     >>> reservoir = place(block(4, 4), bench.lattice).xyz_um
     >>> ready = Rearranger(bench, reservoir, wanted)
     >>> answer = ready.answer(np.arange(16) % 3 == 0)
-    >>> answer.plan.summary()["unfilled"], len(list(ready.frames(answer))) == answer.track.frames
+    >>> answer.plan.summary()["unfilled"], len(list(ready.frames(answer))) == answer.course.frames
     (0, True)
     """
 
@@ -273,25 +273,12 @@ class Rearranger:
             Atoms that are parked get a target of 1.
         """
         target = np.where(plan.goals >= 0, self.wanted_target[plan.goals], 1.0)
-        moved = track(plan.stations_um, self.limits, self.frame_ms)
+        moved = course(plan.stations_um, self.limits, self.frame_ms)
         return Answer(plan, moved, target, self.mover.start(moved.places_um(0), target, self.waves[plan.atoms]))
 
     def frames(self, answer: Answer, last: MoveFrame | None = None) -> Iterator[MoveFrame]:
-        """Make the masks of an answer, the first one included; or from another frame of it on (`holo.moves.Mover.frames`).
-
-        Parameters
-        ----------
-        answer : Answer
-            Of `answer` or `begun`.
-        last : MoveFrame, optional
-            The frame to go on from, which is not given again; by default the first one, which is.
-
-        Yields
-        ------
-        MoveFrame
-            One after another as they are made.
-        """
-        return self.mover.frames(answer.track, answer.target, last or answer.start)
+        """Make the masks of an answer, the first one included; or from another frame of it on (`holo.moves.Mover.frames`)."""
+        return self.mover.frames(answer.course, answer.target, last or answer.start)
 
     def measure(self, filled: NDArray[np.bool_], frames: int = 10) -> Latency:
         """Time an answer and some of its frames.
@@ -326,15 +313,5 @@ def _closest(places: Real) -> float:
 
 
 def told_plan(answer: Answer) -> dict[str, Any]:
-    """The figures of an answer as a JSON-compatible dict.
-
-    Parameters
-    ----------
-    answer : Answer
-
-    Returns
-    -------
-    dict
-        As `Rearrangement.summary`, with the number of frames and their time in ms.
-    """
-    return {**answer.plan.summary(), "frames": answer.track.frames, "time_ms": (answer.track.frames - 1) * answer.track.frame_ms}
+    """The figures of an answer as a JSON-compatible dict."""
+    return {**answer.plan.summary(), "frames": answer.course.frames, "time_ms": (answer.course.frames - 1) * answer.course.frame_ms}

@@ -21,7 +21,7 @@ from holo.arrays import kernel
 from holo.peaks import patched
 
 Image = NDArray[np.float32]
-Mask = NDArray[np.bool_]
+Flags = NDArray[np.bool_]
 Real = NDArray[np.float64]
 Index = NDArray[np.int64]
 
@@ -103,26 +103,8 @@ def add_light(light: Image, spot: Real, sign: float) -> None:
 
 
 @kernel
-def ratio_left(signal: Image, level: Image, floor: Image, usable: Mask, slope: float, light: Image, holes: Mask) -> Image:
-    """What the spots leave of the frame over the noise of each pixel; in `holes` the mean of the sound pixels around, or 0.
-
-    Parameters
-    ----------
-    signal, level, floor : ndarray, shape (rows, columns)
-        Counts, background and variance of the background's noise.
-    usable : Mask, shape (rows, columns)
-        Not looked at; `holes` tells.
-    slope : float
-        Variance per count of light.
-    light : ndarray, shape (rows, columns)
-        Of the model, counts.
-    holes : Mask, shape (rows, columns)
-        Pixels to be filled.
-
-    Returns
-    -------
-    ndarray, shape (rows, columns)
-    """
+def ratio_left(signal: Image, level: Image, floor: Image, usable: Flags, slope: float, light: Image, holes: Flags) -> Image:
+    """What the spots leave of the frame over the noise of each pixel; in `holes` the mean of the sound pixels around, or 0."""
     rows, columns = signal.shape
     ratio = np.empty(signal.shape, np.float32)
     for row in range(rows):
@@ -138,7 +120,7 @@ def normal_equations(
     signal: Image,
     level: Image,
     floor: Image,
-    usable: Mask,
+    usable: Flags,
     slope: float,
     light: Image,
     spot: Real,
@@ -253,12 +235,12 @@ def fit_spots(
     signal: Image,
     level: Image,
     floor: Image,
-    usable: Mask,
+    usable: Flags,
     slope: float,
     spots: Real,
     reach: Real,
     home: Real,
-    held: Mask,
+    held: Flags,
     first: Index,
     neighbours: Index,
     sweeps: int,
@@ -341,7 +323,7 @@ def fit_spots(
 
 @kernel
 def width_steps(
-    signal: Image, level: Image, floor: Image, usable: Mask, slope: float, light: Image, spots: Real, reach: Real
+    signal: Image, level: Image, floor: Image, usable: Flags, slope: float, light: Image, spots: Real, reach: Real
 ) -> tuple[Real, Real]:
     """By how much each spot would change its width if it could, and the standard error of that; NaN where the pixels do not tell.
 
@@ -377,12 +359,12 @@ def width_steps(
 @kernel
 def joint_errors(
     floor: Image,
-    usable: Mask,
+    usable: Flags,
     slope: float,
     light: Image,
     spots: Real,
     reach: Real,
-    held: Mask,
+    held: Flags,
     first: Index,
     neighbours: Index,
     errors: Real,
@@ -468,7 +450,7 @@ def joint_errors(
 
 @kernel
 def squared_residuals(
-    signal: Image, level: Image, floor: Image, usable: Mask, slope: float, light: Image, spots: Real, reach: Real, radius: float
+    signal: Image, level: Image, floor: Image, usable: Flags, slope: float, light: Image, spots: Real, reach: Real, radius: float
 ) -> tuple[Real, Real, Real]:
     """What the fit left on the pixels within `radius` widths of the spots.
 
@@ -531,8 +513,8 @@ def squared_residuals(
 
 @kernel
 def odd_pixels(
-    signal: Image, level: Image, floor: Image, usable: Mask, slope: float, light: Image, saturated: Mask, spots: Real
-) -> tuple[Real, Mask, Real]:
+    signal: Image, level: Image, floor: Image, usable: Flags, slope: float, light: Image, saturated: Flags, spots: Real
+) -> tuple[Real, Flags, Real]:
     """What is wrong with the pixels of each spot.
 
     Parameters
