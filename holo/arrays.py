@@ -34,12 +34,34 @@ THREADS = "HOLO_THREADS"
 
 
 def kernel(function: Function) -> Function:
-    """Compile a loop over arrays to machine code; it runs without the interpreter lock and is kept on disk, if it can be."""
+    """Compile a loop over arrays to machine code; it runs without the interpreter lock and is kept on disk, if it can be.
+
+    Parameters
+    ----------
+    function : Function
+        Typed by the arrays that it is called with; sums may be contracted (fused multiply-add), NaN and inf are kept.
+
+    Returns
+    -------
+    Function
+        Of the same signature.
+    """
     return _compiled(function)
 
 
 def quick_kernel(function: Function) -> Function:
-    """Compile as `kernel` does, but a division by 0 gives inf or nan, as in numpy: without that check loops become vector instructions."""
+    """Compile as `kernel` does, but a division by 0 gives inf or nan, as in numpy: without that check loops become vector instructions.
+
+    Parameters
+    ----------
+    function : Function
+        As for `kernel`.
+
+    Returns
+    -------
+    Function
+        Of the same signature.
+    """
     return _compiled(function, error_model="numpy")
 
 
@@ -193,19 +215,44 @@ class Workers:
 
 
 def kernels_are_compiled(module: ModuleType) -> bool:
-    """Tell whether an earlier run left machine code of the kernels of a module on disk; else its first call compiles for seconds."""
+    """Tell whether an earlier run left machine code of the kernels of a module on disk; else its first call compiles for seconds.
+
+    Parameters
+    ----------
+    module : ModuleType
+        One of this package with compiled loops.
+
+    Returns
+    -------
+    bool
+    """
     kernels = _kernels(module)
     indices = [f"*.{found.__name__}-{found.py_func.__code__.co_firstlineno}.*.nbi" for found in kernels]
     return any(any(folder.glob(index)) for found, index in zip(kernels, indices, strict=True) for folder in _folders(found))
 
 
 def kernels_are_kept(module: ModuleType) -> bool:
-    """Tell whether the machine code of a module's kernels is kept for later runs: not where no folder can be written."""
+    """Tell whether the machine code of a module's kernels is kept for later runs: not where no folder can be written.
+
+    Parameters
+    ----------
+    module : ModuleType
+        One of this package with compiled loops.
+
+    Returns
+    -------
+    bool
+    """
     return all(map(_folders, _kernels(module)))
 
 
 def unkept_kernels() -> list[str]:
     """Names of the kernels that this process has compiled and could not keep: no folder can be written, or the disk is full.
+
+    Returns
+    -------
+    list of str
+        In alphabetical order.
 
     Examples
     --------

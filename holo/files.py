@@ -81,7 +81,17 @@ def _reading(path: str | os.PathLike[str]) -> Iterator[BufferedReader]:
 
 
 def check_file(path: str | os.PathLike[str]) -> None:
-    """Refuse what is no regular file, or cannot be looked at."""
+    """Refuse what is no regular file, or cannot be looked at.
+
+    Parameters
+    ----------
+    path : path
+
+    Raises
+    ------
+    InputError
+        If it is a folder, a device, a pipe or missing.
+    """
     try:
         mode = _mode(Path(path))
     except OSError as error:
@@ -506,6 +516,11 @@ def check_output(path: str | os.PathLike[str], overwrite: bool) -> None:
 
 def check_output_folder(folder: Path) -> None:
     """Refuse early a folder that can neither be written into nor be made; the one above it has to be there.
+
+    Parameters
+    ----------
+    folder : path
+        That is to hold what is written.
 
     Raises
     ------

@@ -73,6 +73,10 @@ def open_image(path: str | os.PathLike[str], formats: tuple[str, ...], named: st
     named : str
         What messages call them.
 
+    Yields
+    ------
+    PIL.Image.Image
+
     Raises
     ------
     InputError

@@ -277,7 +277,20 @@ class Rearranger:
         return Answer(plan, moved, target, self.mover.start(moved.places_um(0), target, self.waves[plan.atoms]))
 
     def frames(self, answer: Answer, last: MoveFrame | None = None) -> Iterator[MoveFrame]:
-        """Make the masks of an answer, the first one included; or from another frame of it on (`holo.moves.Mover.frames`)."""
+        """Make the masks of an answer, the first one included; or from another frame of it on (`holo.moves.Mover.frames`).
+
+        Parameters
+        ----------
+        answer : Answer
+            Of `answer` or `begun`.
+        last : MoveFrame, optional
+            The frame to go on from, which is not given again; by default the first one, which is.
+
+        Yields
+        ------
+        MoveFrame
+            One after another as they are made.
+        """
         return self.mover.frames(answer.course, answer.target, last or answer.start)
 
     def measure(self, filled: NDArray[np.bool_], frames: int = 10) -> Latency:
@@ -313,5 +326,15 @@ def _closest(places: Real) -> float:
 
 
 def told_plan(answer: Answer) -> dict[str, Any]:
-    """The figures of an answer as a JSON-compatible dict."""
+    """The figures of an answer as a JSON-compatible dict.
+
+    Parameters
+    ----------
+    answer : Answer
+
+    Returns
+    -------
+    dict
+        As `Rearrangement.summary`, with the number of frames and their time in ms.
+    """
     return {**answer.plan.summary(), "frames": answer.course.frames, "time_ms": (answer.course.frames - 1) * answer.course.frame_ms}

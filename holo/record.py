@@ -55,6 +55,18 @@ def read_inputs(
 ) -> Inputs:
     """Read the files that a mask is designed from.
 
+    Parameters
+    ----------
+    bench_path, arrangement_path : path
+        TOML files.
+    registration_path : path, optional
+        Measured maps; without it the lattice of the bench counts.
+
+    Returns
+    -------
+    Inputs
+        With the texts and digests that a record needs.
+
     Raises
     ------
     InputError
@@ -68,34 +80,153 @@ def read_inputs(
 
 
 def read_bench_source(path: str | os.PathLike[str]) -> tuple[Bench, Source]:
-    """Read a bench file, and what a record is to say of it; raises as `parse_bench`."""
+    """Read a bench file, and what a record is to say of it; raises as `parse_bench`.
+
+    Parameters
+    ----------
+    path : path
+        A bench file.
+
+    Returns
+    -------
+    bench : Bench
+    source : dict
+        Path, text, digest and the digests of side files.
+
+    Raises
+    ------
+    InputError
+        As `parse_bench`.
+    """
     return bench_source(read_text(path), path)
 
 
 def bench_source(text: str, path: str | os.PathLike[str]) -> tuple[Bench, Source]:
-    """Read the text of a bench file that stands at `path`, and what a record is to say of it; raises as `parse_bench`."""
+    """Read the text of a bench file that stands at `path`, and what a record is to say of it; raises as `parse_bench`.
+
+    Parameters
+    ----------
+    text : str
+        Of a bench file.
+    path : path
+        Where it stands, or would: names it in messages and is where relative names start.
+
+    Returns
+    -------
+    bench : Bench
+    source : dict
+        Path, text, digest and the digests of side files.
+
+    Raises
+    ------
+    InputError
+        As `parse_bench`.
+    """
     bench = parse_bench(text, path)
     return bench, _source(path, text, bench.files)
 
 
 def read_arrangement_source(path: str | os.PathLike[str], lattice: Lattice, *, confined: bool = False) -> tuple[Arrangement, Source]:
-    """Read an arrangement file, and what a record is to say of it; options, errors: `parse_arrangement`."""
+    """Read an arrangement file, and what a record is to say of it; options, errors: `parse_arrangement`.
+
+    Parameters
+    ----------
+    path : path
+        An arrangement file.
+    lattice : Lattice
+        On which shapes are drawn and dark sites are found.
+    confined : bool
+
+    Returns
+    -------
+    arrangement : Arrangement
+    source : dict
+        Path, text, digest and the digests of side files.
+
+    Raises
+    ------
+    InputError
+        As `parse_arrangement`.
+    """
     return arrangement_source(read_text(path), path, lattice, confined=confined)
 
 
 def arrangement_source(text: str, path: str | os.PathLike[str], lattice: Lattice, *, confined: bool = False) -> tuple[Arrangement, Source]:
-    """Read the text of an arrangement file at `path`, and what a record is to say of it; options, errors: `parse_arrangement`."""
+    """Read the text of an arrangement file at `path`, and what a record is to say of it; options, errors: `parse_arrangement`.
+
+    Parameters
+    ----------
+    text : str
+        Of an arrangement file.
+    path : path
+        Where it stands, or would: names it in messages and is where relative names start.
+    lattice : Lattice
+        On which shapes are drawn and dark sites are found.
+    confined : bool
+
+    Returns
+    -------
+    arrangement : Arrangement
+    source : dict
+        Path, text, digest and the digests of side files.
+
+    Raises
+    ------
+    InputError
+        As `parse_arrangement`.
+    """
     return parse_arrangement(text, path, lattice, confined=confined), _source(path, text, arrangement_files(text, path))
 
 
 def read_registration_source(path: str | os.PathLike[str]) -> tuple[Registration, Source]:
-    """Read a registration file, and what a record is to say of it; raises as `parse_registration`."""
+    """Read a registration file, and what a record is to say of it; raises as `parse_registration`.
+
+    Parameters
+    ----------
+    path : path
+        A registration file.
+
+    Returns
+    -------
+    registration : Registration
+    source : dict
+        Path, text, digest; it has no side files.
+
+    Raises
+    ------
+    InputError
+        As `parse_registration`.
+    """
     text = read_text(path)
     return parse_registration(text, path), _source(path, text, {})
 
 
 def sources_of(bench: Bench, arrangement: Arrangement, registration: Registration | None = None) -> dict[str, Source | None]:
-    """Write what the record of a mask says of inputs that were not, or not only, read from files."""
+    """Write what the record of a mask says of inputs that were not, or not only, read from files.
+
+    Parameters
+    ----------
+    bench : Bench
+        Its text is that of the file it was read from.
+    arrangement : Arrangement
+        Written as a table of sites.
+    registration : Registration, optional
+
+    Returns
+    -------
+    dict of str to Source or None
+        By ``bench``, ``arrangement`` and ``registration``.
+
+    Examples
+    --------
+    >>> from holo.arrangement import from_sites
+    >>> from holo.bench import demo_bench_text
+    >>> sources = sources_of(parse_bench(demo_bench_text(), "bench.toml"), from_sites([[0, 0], [1, 0]], [1.0, 0.5]))
+    >>> print(sources["arrangement"]["text"])
+    i,j,target,z_um
+    0.0,0.0,1.0,0.0
+    1.0,0.0,0.5,0.0
+    """
     rows = np.column_stack([arrangement.ij, arrangement.target, arrangement.z_um]).tolist()
     smooth = [] if arrangement.smooth is None else [_SMOOTH + json.dumps(arrangement.smooth.recorded())]
     table = "\n".join([*smooth, _TABLE, *(",".join(map(repr, row)) for row in rows)]) + "\n"
@@ -121,6 +252,11 @@ def recorded_inputs(record: dict[str, Any], bench_path: str | os.PathLike[str] |
     bench_path : path, optional
         Where the bench file would stand now, if its side files are no longer where the record says. Only its folder matters.
 
+    Returns
+    -------
+    Inputs
+        With the sources that the record has.
+
     Raises
     ------
     InputError
@@ -132,7 +268,24 @@ def recorded_inputs(record: dict[str, Any], bench_path: str | os.PathLike[str] |
 
 
 def recorded_bench(record: dict[str, Any], bench_path: str | os.PathLike[str] | None = None) -> Bench:
-    """Recover the bench of a mask from its record; see `recorded_inputs`."""
+    """Recover the bench of a mask from its record; see `recorded_inputs`.
+
+    Parameters
+    ----------
+    record : dict
+        Of a `Mask`.
+    bench_path : path, optional
+        Where the bench file would stand now; only its folder matters.
+
+    Returns
+    -------
+    Bench
+
+    Raises
+    ------
+    InputError
+        If a side file is missing or has changed since, or the text does not parse.
+    """
     where = bench_path or record["bench"]["path"] or "bench.toml"
     bench = parse_bench(record["bench"]["text"], where)
     _check_files(where, bench.files, record["bench"])
@@ -140,7 +293,24 @@ def recorded_bench(record: dict[str, Any], bench_path: str | os.PathLike[str] | 
 
 
 def recorded_arrangement(record: dict[str, Any], lattice: Lattice) -> Arrangement:
-    """Recover the arrangement of a mask from its record, on any lattice; see `recorded_inputs`."""
+    """Recover the arrangement of a mask from its record, on any lattice; see `recorded_inputs`.
+
+    Parameters
+    ----------
+    record : dict
+        Of a `Mask`.
+    lattice : Lattice
+        On which shapes are drawn and dark sites are found; that of the record's bench gives the sites of the mask.
+
+    Returns
+    -------
+    Arrangement
+
+    Raises
+    ------
+    InputError
+        If a side file is missing or has changed since, or the text does not parse.
+    """
     source = record["arrangement"]
     if not source["path"]:
         return _arrangement_of_table(source["text"])
@@ -149,13 +319,46 @@ def recorded_arrangement(record: dict[str, Any], lattice: Lattice) -> Arrangemen
 
 
 def recorded_registration(record: dict[str, Any]) -> Registration | None:
-    """Recover the registration of a mask from its record; None where the nominal lattice was used."""
+    """Recover the registration of a mask from its record; None where the nominal lattice was used.
+
+    Parameters
+    ----------
+    record : dict
+        Of a `Mask`.
+
+    Returns
+    -------
+    Registration or None
+
+    Raises
+    ------
+    InputError
+        If the text does not parse.
+    """
     source = record["registration"]
     return None if source is None else parse_registration(source["text"], source["path"] or "registration.toml")
 
 
 def recorded_sites(record: dict[str, Any], bench: Bench) -> Sites:
-    """Find where on a bench the sites of a mask lie: those of its record, moved along with its nudges."""
+    """Find where on a bench the sites of a mask lie: those of its record, moved along with its nudges.
+
+    Parameters
+    ----------
+    record : dict
+        Of a `Mask`.
+    bench : Bench
+        Whose lattice counts where the mask was made without a registration.
+
+    Returns
+    -------
+    Sites
+        Places in um.
+
+    Raises
+    ------
+    InputError
+        As `recorded_arrangement`, or if a nudge followed a lattice that is not known any more.
+    """
     return _placed(record, bench.lattice)
 
 
@@ -240,10 +443,27 @@ class Drift:
 def told_map(registration: Registration) -> Affine:
     """Give the map from the lattice to the objective plane that a registration tells, and refuse one that tells none.
 
+    Parameters
+    ----------
+    registration : Registration
+
+    Returns
+    -------
+    Affine
+        From (i, j) to (x, y), um.
+
     Raises
     ------
     InputError
         If the registration has neither that map nor both of those by way of the camera.
+
+    Examples
+    --------
+    >>> from holo.affine import Affine
+    >>> told_map(Registration(plane_to_camera=Affine([[5, 0], [0, 5]], [600, 450]), time="2026-01-01T00:00:00+00:00"))
+    Traceback (most recent call last):
+    ...
+    holo.errors.InputError: found no map from the lattice to the objective plane; allowed: a registration with ...
     """
     told = registration.to_plane()
     if told is None:

@@ -104,7 +104,25 @@ def add_light(light: Image, spot: Real, sign: float) -> None:
 
 @kernel
 def ratio_left(signal: Image, level: Image, floor: Image, usable: Flags, slope: float, light: Image, holes: Flags) -> Image:
-    """What the spots leave of the frame over the noise of each pixel; in `holes` the mean of the sound pixels around, or 0."""
+    """What the spots leave of the frame over the noise of each pixel; in `holes` the mean of the sound pixels around, or 0.
+
+    Parameters
+    ----------
+    signal, level, floor : ndarray, shape (rows, columns)
+        Counts, background and variance of the background's noise.
+    usable : ndarray of bool, shape (rows, columns)
+        Not used: what is not usable is in `holes`.
+    slope : float
+        Variance per count of light.
+    light : ndarray, shape (rows, columns)
+        Of the model, counts.
+    holes : ndarray of bool, shape (rows, columns)
+        Pixels to be filled.
+
+    Returns
+    -------
+    ndarray, shape (rows, columns)
+    """
     rows, columns = signal.shape
     ratio = np.empty(signal.shape, np.float32)
     for row in range(rows):

@@ -128,7 +128,21 @@ class DeviceMover:
         return run
 
     def frames(self, moved: Course, target: Real, last: MoveFrame) -> Iterator[MoveFrame]:
-        """Make the masks of a move; as `holo.moves.Mover.frames`, but that a few frames are made ahead of the one that is given."""
+        """Make the masks of a move; as `holo.moves.Mover.frames`, but that a few frames are made ahead of the one that is given.
+
+        Parameters
+        ----------
+        moved : Course
+            Where the sites are in time.
+        target : ndarray, shape (n,)
+            Relative intensities.
+        last : MoveFrame
+            The frame to go on from.
+
+        Yields
+        ------
+        MoveFrame
+        """
         if last.number == 0:
             yield last
         goals: deque[tuple[float, int]] = deque()

@@ -20,7 +20,7 @@ from click.testing import CliRunner
 import holo
 from holo.batch import run_jobs
 from holo.cli import main
-from holo.crew import Cluster
+from holo.crew import Cluster, Processes
 from holo.design import design, remake
 from holo.design_smooth import design_smooth
 from holo.errors import ClusterError, InputError, OutputExistsError

@@ -278,7 +278,18 @@ def store_columns(lines: ComplexArray, band: ComplexArray, start: int, stop: int
 
 @quick_kernel
 def replace_modulus(lines: ComplexArray, first: int, modulus: Single, start: int, stop: int) -> None:
-    """Give the field the modulus of the light that falls there."""
+    """Give the field the modulus of the light that falls there.
+
+    Parameters
+    ----------
+    lines : ndarray of complex64, shape (lines, length)
+        Columns of the field; changed in place.
+    first : int
+        Where the panel begins on a line.
+    modulus : ndarray, shape (columns, rows)
+    start, stop : int
+        Columns.
+    """
     one, dark = np.float32(1), np.float32(1e-30)
     for column in range(start, stop):
         light = modulus[column]

@@ -105,7 +105,18 @@ class WindowTransform:
         self._down, self._across = (lines[length] for length in self.grid)
 
     def light(self, theta: Single) -> NDArray[np.complex64]:
-        """Light of the beam with the phase `theta`, rad, both in the shape of the box: ``A exp(i theta)``."""
+        """Light of the beam with some phase: ``A exp(i theta)``.
+
+        Parameters
+        ----------
+        theta : ndarray
+            rad, in the shape of the box.
+
+        Returns
+        -------
+        ndarray of complex64
+            In the shape of the box.
+        """
         out = np.empty(self.amplitude.shape, np.complex64)
         self._share(len(out), lambda _, start, stop: _light(self.amplitude, theta, out, start, stop))
         return out

@@ -142,7 +142,18 @@ class LitPanel:
         return LitPanel(_part(path, box), light, full, 1)
 
     def binned(self, step: int) -> LitPanel:
-        """Take blocks of `step` x `step` pixels as one."""
+        """Take blocks of `step` x `step` pixels as one.
+
+        Parameters
+        ----------
+        step : int
+            From 1 up; 1 gives the panel itself.
+
+        Returns
+        -------
+        LitPanel
+            Less accurate the farther a site lies off the axis.
+        """
         if step == 1:
             return self
         path = self.path
@@ -154,7 +165,20 @@ class LitPanel:
         return LitPanel(coarse, light, self.full / step**2, step * self.step)
 
     def spread(self, phase: Any, onto: LitPanel) -> Any:
-        """Give every pixel of a finer panel the phase of its block here, on the device where it is."""
+        """Give every pixel of a finer panel the phase of its block here, on the device where it is.
+
+        Parameters
+        ----------
+        phase : ndarray, shape (rows, columns)
+            Of numpy or cupy.
+        onto : LitPanel
+            A panel of smaller blocks, of the same path.
+
+        Returns
+        -------
+        ndarray
+            In the shape of that panel.
+        """
         times = self.step // onto.step
         rows, columns = onto.light.shape[1:]
         return namespace(phase).ascontiguousarray(phase.repeat(times, axis=0).repeat(times, axis=1)[:rows, :columns])
