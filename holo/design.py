@@ -460,7 +460,7 @@ def check_sites(bench: Bench, sites: Sites, engine: str = "auto") -> None:
     Examples
     --------
     >>> from holo.arrangement import from_sites
-    >>> from holo.bench import demo_bench_text
+    >>> from holo.bench import demo_bench_text, parse_bench
     >>> bench = parse_bench(demo_bench_text(), "bench.toml")
     >>> check_sites(bench, place(from_sites([[0, 0], [100, 0]]), bench.lattice))
     Traceback (most recent call last):

@@ -152,7 +152,7 @@ class Course:
 
         Examples
         --------
-        >>> Track(np.array([[[0.0, 0, 0]], [[5.0, 0, 0]]]), (10,), 16.7).places_um(5)
+        >>> Course(np.array([[[0.0, 0, 0]], [[5.0, 0, 0]]]), (10,), 16.7).places_um(5)
         array([[2.5, 0. , 0. ]])
         """
         ends = np.cumsum((0, *self.counts))
