@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 from simple_paths import lattice, panel, retrieve
 
 from holo import band, exposure, loss, manifest, moves, paths, polarizability, shapes, smooth, terms, transition, trap
-from holo.affine import Affine, fit_affine, fit_similarity
+from holo.affine import Affine, fit_affine
 from holo.arrangement import block, disc, from_image, from_sites, line, ring
 from holo.assignment import assign, assign_longest
 from holo.atoms import known_species
@@ -63,7 +63,7 @@ def mover():
 
 def moved(target):
     """Two frames of sites that stand still."""
-    still = moves.Track(STATIONS[[0, 0]] / 40, (1,), 10.0)
+    still = moves.Course(STATIONS[[0, 0]] / 40, (1,), 10.0)
     return list(mover().frames(still, target, mover().start(XYZ / 40, ONES, ONES + 0j)))
 
 
@@ -114,7 +114,6 @@ DOORS = {
     "Affine.apply": (lambda points: Affine(np.eye(2), np.zeros(2)).apply(points), {"points": XY}),
     "Affine.prediction_error": (lambda points: Affine(np.eye(2), np.zeros(2), np.eye(6)).prediction_error(points), {"points": XY}),
     "fit_affine": (fit_affine, {"source": XY, "target": XY, "sigma": ONES}),
-    "fit_similarity": (fit_similarity, {"source": XY, "target": XY, "sigma": ONES}),
     "match_points": (
         lambda known, found, scale: match_points(known, found, float(scale)),
         {"known": POINTS, "found": 20 * POINTS, "scale": 21.0},
@@ -164,8 +163,8 @@ DOORS = {
     "minimum_jerk": (moves.minimum_jerk, {"share": ONES}),
     "Limits": (moves.Limits, {"step_um": 1.0, "velocity_um_per_ms": 1.0, "acceleration_um_per_ms2": 1.0}),
     "Limits.frames": (moves.Limits(1.0).frames, {"length_um": 1.0, "frame_ms": 1.0}),
-    "track": (lambda stations, frame: moves.track(stations, moves.Limits(1.0), float(frame)), {"stations": STATIONS, "frame": 1.0}),
-    "Track.places_um": (moves.Track(STATIONS, (4,), 1.0).places_um, {"frame": 1.0}),
+    "course": (lambda stations, frame: moves.course(stations, moves.Limits(1.0), float(frame)), {"stations": STATIONS, "frame": 1.0}),
+    "Course.places_um": (moves.Course(STATIONS, (4,), 1.0).places_um, {"frame": 1.0}),
     "MoveOptions": (lambda lowest: moves.MoveOptions(lowest=float(lowest)), {"lowest": 0.5}),
     "Pace": (lambda uniformity: Pace(uniformity=float(uniformity)), {"uniformity": 0.5}),
     "Mover.start": (
@@ -190,10 +189,7 @@ DOORS = {
         lambda lowest, frame: loss.played(lowest, float(frame), loss.Atoms(), np.random.default_rng(0)),
         {"lowest": np.ones((2, 3)), "frame": 1.0},
     ),
-    "filled_share": (
-        lambda places, wanted, near: loss.filled_share(places, wanted, float(near)),
-        {"places": XYZ, "wanted": XYZ, "near": 1.0},
-    ),
+    "filled_share": (loss.filled_share, {"places_um": XYZ, "wanted_um": XYZ}),
     "times_from": (lambda rate: manifest.times_from(float(rate), 3), {"rate": 60.0}),
     "Manifest": (
         lambda time: manifest.Manifest(2, 2, "uint8", (manifest.Entry("a", "a.tiff", 0, "sha256:" + 64 * "0", float(time)),)),
