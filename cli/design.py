@@ -343,8 +343,10 @@ def announce_device(name: str) -> None:
 
 
 def _announce_compiling() -> None:
-    from holo.arrays import kernels_are_compiled
+    from holo.arrays import kernels_are_compiled, kernels_are_kept
     from holo.field import grid
 
-    if not kernels_are_compiled(grid):
+    if not kernels_are_kept(grid):
+        note("kernels are being compiled, which takes some seconds")
+    elif not kernels_are_compiled(grid):
         note("first run: kernels are being compiled and transforms timed, which takes some seconds; later runs start at once")

@@ -18,6 +18,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from holo.arrangement import SAME
+from holo.checks import check_finite
 from holo.design import Correction, Design, DesignOptions, design, recorded_correction, remake
 from holo.dialogue import Ask, Start
 from holo.errors import CalibrationError, InputError
@@ -624,6 +625,7 @@ def correct(
     >>> print(round(light[1] / light[0], 2))
     1.22
     """
+    check_finite("ij", ij)
     bench = recorded_bench(mask.record, bench_path)
     sites = recorded_sites(mask.record, bench)
     if not (np.isfinite(power) and 0.01 <= abs(power) <= 100):

@@ -16,6 +16,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from holo.arrays import kernel
+from holo.checks import check_finite
 from holo.errors import InputError, naming
 from holo.files import MAX_PIXELS, check_output, open_tiff, read_page, writing
 from holo.images import open_image, open_npy
@@ -267,6 +268,7 @@ def frame_of(
         _check_shape(shape, (camera.rows, camera.columns), "frame", "the camera's rows x columns")
     if dark is not None:
         _check_shape(np.shape(dark), shape, "dark", "the frame's rows x columns")
+        check_finite("dark", dark)
     if hot is not None:
         _check_shape(np.shape(hot), shape, "hot", "the frame's rows x columns")
     top = _top_of_range(stack, camera)

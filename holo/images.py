@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from holo.errors import InputError
-from holo.files import MAX_PIXELS, read_bytes, read_tiff
+from holo.files import MAX_PIXELS, check_file, read_bytes, read_tiff
 
 if TYPE_CHECKING:
     from PIL.Image import Image
@@ -92,8 +92,7 @@ def open_npy(path: str | os.PathLike[str]) -> NDArray[Any]:
     InputError
         If it is missing, no NPY file of plain numbers, or damaged.
     """
-    if not Path(path).is_file():
-        raise InputError(f"{path}: {'not a file' if Path(path).exists() else 'no such file'}")
+    check_file(path)
     try:
         return np.lib.format.open_memmap(path, mode="r")  # reads the header only, and compares it with the file's size
     except Exception as error:  # the parser raises many kinds on damaged files

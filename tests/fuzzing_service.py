@@ -218,8 +218,8 @@ def _chunks(rest):
 
 def whole(sent):
     """Whether some bytes are a request that wants an answer even from a client that says no more."""
-    head, end, body = sent.partition(b"\r\n\r\n")
-    if not end:
+    head, end, body = sent.removeprefix(b"\r\n").partition(b"\r\n\r\n")
+    if not end or not head or head.startswith(b"\r\n"):  # but for one empty line
         return False
     told = re.search(rb"(?i)\ncontent-length:[ \t]*(\d{1,18})[ \t]*(\r|$)", head)
     return told is None or len(body) >= int(told[1])

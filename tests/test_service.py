@@ -183,7 +183,8 @@ def test_a_design_is_the_one_that_the_library_makes(port, folder, bench):
     wanted = design(bench, from_sites([[0, 0], [1, 2], [2, 0]], [1, 0.5, 1]), options=options)
     assert found.status == 201
     assert found.headers["location"] == "/masks/ring%201"
-    assert found.json["figures"] == plain(wanted.prediction.summary())
+    assert found.json["figures"] == plain(wanted.mask.record["figures"])
+    assert found.json["converged"] == wanted.converged
     mask = read_mask(folder / "ring 1.tiff")
     assert np.array_equal(mask.levels, wanted.mask.levels)
     assert mask.record["arrangement"] == wanted.mask.record["arrangement"]
