@@ -7,7 +7,6 @@ Needs Xvfb. Its pictures are memory copies: a graphics card and its driver add t
 
 from __future__ import annotations
 
-import json
 import os
 import sys
 import tempfile
@@ -23,23 +22,19 @@ sys.path[:0] = [str(Path(__file__).parents[1]), str(Path(__file__).parents[2])]
 from bench_tools import machine
 from virtual_screen import virtual_screen
 
-from holo.files import digest
+from holo.manifest import manifest_of, opened_levels, times_from
 from holo.player import Ending, Player
 from holo.screen import packing, showing
-from holo.sequence import opened_sequence
 
 RATE_HZ = 60.0
 
 
 def write(folder, rows, columns, count):
-    """A sequence of random masks of all levels, in the format of `holo.sequence`."""
-    rng, entries = np.random.default_rng(0), []
-    for number in range(count):
-        name = f"frame-{number:05d}.tiff"
-        tifffile.imwrite(folder / name, rng.integers(0, 256, (rows, columns), np.uint8))
-        entries.append({"file": name, "digest": digest(folder / name)})
-    manifest = {"format": "holo sequence", "version": 1, "frame_ms": 1e3 / RATE_HZ, "complete": True, "frames": entries}
-    (folder / "manifest.json").write_text(json.dumps(manifest))
+    """The manifest of random masks of all levels, in a folder."""
+    rng, files = np.random.default_rng(0), [folder / f"frame-{number:05d}.tiff" for number in range(count)]
+    for file in files:
+        tifffile.imwrite(file, rng.integers(0, 256, (rows, columns), np.uint8))
+    return manifest_of(folder / "manifest.json", files, times_from(RATE_HZ, count))
 
 
 def timed(action):
@@ -52,15 +47,15 @@ def row(columns, rows, count):
     with tempfile.TemporaryDirectory() as name, virtual_screen(columns, rows) as server:
         os.environ |= {"DISPLAY": server.display, "SDL_VIDEODRIVER": "x11"}
         folder = Path(name)
-        write(folder, rows, columns, count)
-        with opened_sequence(folder) as found, showing(found.shape, packing("grey")) as screen:
+        manifest = write(folder, rows, columns, count)
+        with opened_levels(folder / "manifest.json", manifest) as load, showing((rows, columns), packing("grey")) as screen:
             parts = []
             wrong = 0
             for number in range(min(20, count)):
-                levels, read = timed(lambda number=number: found.load(number))
+                levels, read = timed(lambda number=number: load(number))
                 parts.append([read, timed(lambda levels=levels: screen.prepare(levels))[1], timed(screen.show)[1]])
                 wrong += int((server.colours() != levels[..., None]).sum())
-            played = Player(screen, found.load, found.count, Ending()).by_clock(1 / RATE_HZ, 0.0).summary()
+            played = Player(screen, load, count, Ending()).by_clock(1 / RATE_HZ, 0.0).summary()
         read, drawn, shown = np.median(parts, axis=0)
         times = f"{played['median_ms']:.2f} ({played['shortest_ms']:.2f} to {played['longest_ms']:.2f})"
         print(
