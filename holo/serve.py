@@ -414,6 +414,8 @@ class Server:
     async def _head(self, first: bytes, reader: asyncio.StreamReader) -> tuple[Request, bool]:
         try:
             async with asyncio.timeout(self.limits.head_s):
+                if first == b"\r":  # an empty line before a request is passed over (RFC 9112, section 2.2)
+                    first = (first + await reader.readexactly(2)).removeprefix(b"\r\n")
                 head = first + await reader.readuntil(b"\r\n\r\n")
         except TimeoutError as error:
             raise Refusal(408, f"found no whole head of a request within {self.limits.head_s:g} s") from error

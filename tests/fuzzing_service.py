@@ -58,11 +58,12 @@ def service_reader(scratch):
     """The reader; `scratch` is a folder for making its files."""
     from holo.arrangement import from_sites
     from holo.bench import parse_bench
-    from holo.design import DesignOptions, design, sources_of
+    from holo.design import DesignOptions, design
     from holo.manifest import manifest_of, write_manifest
     from holo.mask import write_mask
     from holo.moves import MoveOptions
     from holo.rearranger import RearrangeOptions, Rearranger
+    from holo.record import sources_of
     from holo.registration import place
     from holo.service import Setting
 
@@ -217,8 +218,8 @@ def _chunks(rest):
 
 def whole(sent):
     """Whether some bytes are a request that wants an answer even from a client that says no more."""
-    head, end, body = sent.partition(b"\r\n\r\n")
-    if not end:
+    head, end, body = sent.removeprefix(b"\r\n").partition(b"\r\n\r\n")
+    if not end or not head or head.startswith(b"\r\n"):  # but for one empty line
         return False
     told = re.search(rb"(?i)\ncontent-length:[ \t]*(\d{1,18})[ \t]*(\r|$)", head)
     return told is None or len(body) >= int(told[1])

@@ -14,24 +14,13 @@ import tifffile
 from holo.affine import Affine
 from holo.arrangement import block, from_sites
 from holo.bench import read_bench
-from holo.design import (
-    DesignOptions,
-    Inputs,
-    check_sites,
-    design,
-    drift,
-    read_inputs,
-    recorded_inputs,
-    recorded_sites,
-    remake,
-    sources_of,
-    told_map,
-)
+from holo.design import DesignOptions, check_sites, design, remake
 from holo.errors import InputError
 from holo.field.path import light_path
 from holo.field.sites import direct_fields
 from holo.mask import levels_of_phase, nudge_mask, phase_of_levels, read_mask, write_mask
 from holo.predict import predict
+from holo.record import Inputs, drift, read_inputs, recorded_inputs, recorded_sites, sources_of, told_map
 from holo.registration import Registration, place, write_registration
 from holo.report.page import report_summary
 from holo.worker import Task, make

@@ -79,7 +79,7 @@ def mover():
 
 def moved(target):
     """Two frames of sites that stand still."""
-    still = moves.Track(STATIONS[[0, 0]] / 40, (1,), 10.0)
+    still = moves.Course(STATIONS[[0, 0]] / 40, (1,), 10.0)
     return list(mover().frames(still, target, mover().start(XYZ / 40, ONES, ONES + 0j)))
 
 
@@ -212,8 +212,8 @@ DOORS = {
     "minimum_jerk": (moves.minimum_jerk, {"share": ONES}),
     "Limits": (moves.Limits, {"step_um": 1.0, "velocity_um_per_ms": 1.0, "acceleration_um_per_ms2": 1.0}),
     "Limits.frames": (moves.Limits(1.0).frames, {"length_um": 1.0, "frame_ms": 1.0}),
-    "track": (lambda stations, frame: moves.track(stations, moves.Limits(1.0), float(frame)), {"stations": STATIONS, "frame": 1.0}),
-    "Track.places_um": (moves.Track(STATIONS, (4,), 1.0).places_um, {"frame": 1.0}),
+    "course": (lambda stations, frame: moves.course(stations, moves.Limits(1.0), float(frame)), {"stations": STATIONS, "frame": 1.0}),
+    "Course.places_um": (moves.Course(STATIONS, (4,), 1.0).places_um, {"frame": 1.0}),
     "MoveOptions": (lambda lowest: moves.MoveOptions(lowest=float(lowest)), {"lowest": 0.5}),
     "Pace": (lambda uniformity: Pace(uniformity=float(uniformity)), {"uniformity": 0.5}),
     "Mover.start": (

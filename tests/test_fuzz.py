@@ -24,6 +24,8 @@ from holo.arrangement import read_arrangement
 from holo.errors import InputError
 from holo.frames import read_frame
 from holo.lattice import Lattice
+from holo.serve import Reply, json_reply
+from holo.service import Service
 from holo.tables import MAX_TOML, parse_toml
 
 CORPUS = sorted((Path(__file__).parent / "data" / "corpus").iterdir())
@@ -191,6 +193,26 @@ def test_the_judge_sees_what_goes_wrong(tmp_path, every):
     for read, kind in ((leave, "left"), (lambda folder: 1 / 0, "traceback"), (warn, "traceback")):
         verdict, _ = Place(Reader({"a": b""}, read), tmp_path / "place").tried("a", b"x")
         assert verdict.kind == kind
+
+
+def test_the_client_sees_what_goes_wrong_with_the_service(tmp_path, every, monkeypatch):
+    def broken(self, request, variable):
+        raise ZeroDivisionError
+
+    async def careless(self, request, variable):
+        (self.shelf.folder / "left").touch()
+        return json_reply({})
+
+    async def bare(self, request, variable):
+        return Reply(400, b"wrong", "text/plain")
+
+    place, request = Place(every["service"], tmp_path / "place"), every["service"].files["panel.http"].replace(b"Host", b"host")
+    assert place.tried("panel.http", request)[0].kind == "read"
+    for answer, wrong in ((broken, "500"), (careless, "masks/left"), (bare, "content-type")):
+        monkeypatch.setattr(Service, "panel", answer)
+        verdict, _ = place.tried("panel.http", request)
+        assert not verdict.fine
+        assert wrong in verdict.text
 
 
 TREES = st.recursive(

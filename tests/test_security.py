@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import ast
 import json
+import re
 import tracemalloc
 from pathlib import Path
 
@@ -11,17 +12,19 @@ import numpy as np
 import pytest
 from fuzzing import npy, tiff
 
-from holo.arrangement import parse_arrangement
+from holo import files, images, manifest, results, sequence, tables
+from holo.arrangement import MAX_SITES, parse_arrangement
 from holo.atoms import read_species
 from holo.bench import parse_bench, read_bench
 from holo.errors import InputError
 from holo.files import read_csv
-from holo.frames import read_frame
+from holo.frames import MOST_SHOTS, read_frame
 from holo.images import read_npy
-from holo.jobs import Checker, read_jobs
+from holo.jobs import MAX_JOBS, Checker, read_jobs
 from holo.lattice import Lattice
 from holo.manifest import check_manifest, read_manifest
 from holo.registration import read_registration
+from holo.serve import Limits
 
 ROOT = Path(__file__).parent.parent
 SOURCES = [*(ROOT / "holo").rglob("*.py"), *(ROOT / "cli").glob("*.py")]
@@ -137,6 +140,37 @@ def test_a_manifest_reaches_no_file_outside_its_folder(tmp_path, file):
     (folder / "manifest.json").write_text(json.dumps({**head, "masks": [entry]}))
     with pytest.raises(InputError, match=r"allowed: (a )?files? in (the folder of the manifest|it) or below it"):
         check_manifest(folder / "manifest.json")
+
+
+def test_the_readme_tells_the_limits():
+    """Its table of sizes, row by row."""
+    text = (ROOT / "README.md").read_text(encoding="utf-8")
+    rows = dict(re.findall(r"^\| (.*?) \| (.*?) \|$", text[text.index("### Sizes") : text.index("### The service")], re.MULTILINE))
+    mib, limits = 2**20, Limits()
+    told = {
+        "text (TOML, CSV, journals of runs)": (
+            f"{files.MAX_TEXT_BYTES // mib} MiB; TOML {tables.MAX_TOML // mib} million characters and {tables.MAX_PARTS} parts to a key,"
+            f" CSV {files.MAX_LINES:,} lines"
+        ),
+        "manifests and journals of sequences; journals of batches": (
+            f"{min(manifest.MAX_BYTES, sequence.MAX_JOURNAL_BYTES) // mib} MiB; {results.MAX_JOURNAL_BYTES // 2**30} GiB"
+        ),
+        "jobs": f"{MAX_JOBS:,} a file",
+        "sites of an arrangement": f"{MAX_SITES:,}",
+        "a page of a TIFF file": (
+            f"{files.MAX_PIXELS // mib} million pixels, {files.MAX_PAGE_BYTES // mib} MiB;"
+            " packed not at all, or by LZW, Deflate or PackBits"
+        ),
+        "pages of a TIFF file": f"{files.MAX_PAGES:,}; as shots of a frame {MOST_SHOTS:,}, {files.MAX_PIXELS // mib} million pixels in all",
+        "pictures in arrangements": f"{images._MOST_IMAGE_PIXELS // mib} million pixels",
+        "NumPy files": f"{files.MAX_PIXELS // mib} million numbers, as many as the file is long",
+        "requests": (
+            f"heads of {limits.head_bytes // 2**10} KiB, bodies of {limits.body_bytes // mib} MiB,"
+            f" {limits.bodies_bytes // mib} MiB of all bodies at a time"
+        ),
+    }
+    assert {name: rows[name] for name in rows if name in told} == told
+    assert len(rows) == len(told) + 2  # the heading and the line below it
 
 
 def sparse(path, head, size):

@@ -42,6 +42,11 @@ def test_a_proper_request_is_answered(port):
     assert found.headers["connection"] == "close"
 
 
+def test_an_empty_line_before_a_request_is_passed_over(port):
+    assert sent(port, b"\r\n" + request("GET", "/1")).json["parts"] == ["1"]
+    assert sent(port, b"\rX" + request("GET", "/1")).status == 400
+
+
 def test_one_connection_takes_several_requests(port):
     one = request("GET", "/1").replace(b"Connection: close\r\n", b"")
     with socket.create_connection(("127.0.0.1", port), timeout=5) as client:
