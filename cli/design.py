@@ -37,7 +37,7 @@ RECORDED = ("arrangement", "registration", "effort", "seed", "uniformity", "iter
 @click.option("--report", type=options.FILE, metavar="DIR", help="Write a report into this folder: page, table of sites, pictures.")
 @click.option("--effort", type=click.Choice(["quick", "normal", "high"]), default="normal", show_default=True, help="How long to search.")
 @click.option("--seed", type=int, default=0, show_default=True, help="Seed of the random numbers: same inputs and seed, same mask.")
-@click.option("--uniformity", type=float, metavar="U", help="Uniformity to stop at, instead of the effort's own (engine spots).")
+@click.option("--uniformity", type=float, metavar="U", help="Uniformity to stop at, and to hold the levels to (engine spots).")
 @click.option("--iterations", type=int, metavar="N", help="Most iterations of each of the last two stages; with [smooth], of all.")
 @click.option(
     "--engine",
@@ -50,7 +50,7 @@ RECORDED = ("arrangement", "registration", "effort", "seed", "uniformity", "iter
 @click.option("--given-up", type=float, metavar="SHARE", help="Engine dense: share of the light given up for that (0.6).")
 @click.option("--drift-nm", type=float, metavar="NM", help="Engine dense: demand the same at this distance in +-x and +-y (0).")
 @options.polarisation
-@click.option("--rms", type=float, metavar="E", help="With [smooth]: error of the intensity to stop at, instead of the effort's own.")
+@click.option("--rms", type=float, metavar="E", help="With [smooth]: error of the intensity to stop at, and to hold the levels to.")
 @options.device
 @click.option("--again", type=options.FILE, metavar="MASK", help="Make this mask again from its own record.")
 @options.overwrite
