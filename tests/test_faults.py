@@ -185,12 +185,12 @@ def test_a_file_that_vanishes_between_check_and_use(tmp_path):
 
 @pytest.mark.parametrize("name", READS)
 def test_a_file_that_vanishes_in_the_midst_of_a_command(tmp_path, name):
-    for at in range(0, 100, 2):
+    for at in range(0, 100, 3):
         wrong, taken = vanished(read_by(name), tmp_path / "place", at)
         assert wrong == ""
         if not taken:
             break
-    assert at >= 4
+    assert at >= 3
 
 
 def test_a_file_that_vanishes_in_the_midst_of_a_reader(tmp_path):
