@@ -6,6 +6,7 @@ Only click is imported until a command runs, so that ``holo --help`` answers at 
 from __future__ import annotations
 
 import os
+import sys
 from importlib import import_module
 from typing import Any
 
@@ -14,7 +15,7 @@ import click
 from holo import __version__
 from holo.errors import HoloError
 
-from .output import printable
+from .output import note, printable
 
 NAMES = (
     *("demo", "new", "check", "register", "survey", "track", "occupancy", "response", "sense", "design", "balance", "predict"),
@@ -52,7 +53,9 @@ class Commands(click.Group):
     def invoke(self, ctx: click.Context) -> Any:
         """Run a command; whatever it raises ends in one line on standard error."""
         try:
-            return super().invoke(ctx)
+            result = super().invoke(ctx)
+            _tell_of_unkept_kernels()
+            return result
         except (click.exceptions.Exit, click.ClickException, click.Abort, BrokenPipeError):
             raise  # click reports these itself
         except BaseException as error:
@@ -61,6 +64,16 @@ class Commands(click.Group):
             message, code = told(error)
             click.echo(printable(message), err=True)
             ctx.exit(code)
+
+
+def _tell_of_unkept_kernels() -> None:
+    """Say that the next run will compile again, if it will; a command that needed no kernel has not even imported that module."""
+    arrays = sys.modules.get("holo.arrays")
+    if arrays is not None and arrays.unkept_kernels():
+        note(
+            "note: every run compiles its kernels anew, which takes some seconds, as they could be kept neither beside holo nor in this "
+            "user's cache folder; let NUMBA_CACHE_DIR name a folder that can be written and has room"
+        )
 
 
 def told(error: BaseException) -> tuple[str, int]:

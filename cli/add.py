@@ -81,10 +81,11 @@ def command(
     """
     from holo.bench import read_bench
     from holo.compose import add, blank_mask
-    from holo.design import check_nudged, read_bench_source, recorded_bench
+    from holo.design import check_nudged
     from holo.errors import naming
     from holo.files import check_output
     from holo.mask import read_mask, write_mask
+    from holo.record import read_bench_source, recorded_bench
 
     check_output(output, overwrite)
     wanted = _wanted(masks, given)

@@ -13,7 +13,7 @@ from . import options
 from .output import show, warn
 
 if TYPE_CHECKING:
-    from holo.design import Inputs
+    from holo.record import Inputs
     from holo.registration import Sites
 
 
@@ -35,7 +35,7 @@ def command(bench: Path, arrangement: Path | None, registration: Path | None, as
 def checked(bench: Path, arrangement: Path | None = None, registration: Path | None = None) -> dict[str, Any]:
     """Warn, and give what follows from a bench and the sites of an arrangement."""
     from holo.bench import bench_warnings, derived_numbers, read_bench
-    from holo.design import read_inputs
+    from holo.record import read_inputs
     from holo.registration import place
 
     if arrangement is None:

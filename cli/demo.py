@@ -14,8 +14,8 @@ from .new import write_starter
 from .output import note, show, warn
 
 if TYPE_CHECKING:
-    from holo.design import Inputs
     from holo.dialogue import Begin, Run
+    from holo.record import Inputs
     from holo.twin import Twin
 
 
@@ -32,8 +32,9 @@ def command(folder: Path, seed: int, overwrite: bool, as_json: bool) -> None:
     sense the aberration, and balance the sites. The files go into the folder DIR, by default
     holo-demo.
     """
-    from holo.design import DesignOptions, read_inputs
+    from holo.design import DesignOptions
     from holo.errors import OutputExistsError
+    from holo.record import read_inputs
     from holo.twin import read_twin
 
     if folder.exists() and not overwrite:
@@ -116,7 +117,7 @@ def _summary(run: Run, finish: Callable[[Run], Mapping[str, Any]]) -> dict[str, 
 
 def _registered(folder: Path, overwrite: bool) -> dict[str, Any]:
     """Register the camera of the twin."""
-    from holo.design import read_bench_source
+    from holo.record import read_bench_source
     from holo.register import register
 
     from .register import RESULTS, finish
@@ -127,8 +128,8 @@ def _registered(folder: Path, overwrite: bool) -> dict[str, Any]:
 
 def _sensed(folder: Path, overwrite: bool) -> dict[str, Any]:
     """Measure the aberration and the beam of the twin, and write the bench file that knows them."""
-    from holo.design import read_bench_source, read_registration_source
     from holo.files import write_text
+    from holo.record import read_bench_source, read_registration_source
     from holo.sense import sense
 
     from .sense import RESULTS, finish
@@ -153,7 +154,7 @@ def _balanced(folder: Path, overwrite: bool) -> dict[str, Any]:
     """Level the sites of the ring."""
     from holo.balance import balance
     from holo.bench import read_bench
-    from holo.design import read_arrangement_source, read_bench_source, read_registration_source
+    from holo.record import read_arrangement_source, read_bench_source, read_registration_source
 
     from .balance import RESULTS, finish
 
@@ -191,10 +192,10 @@ def _surveyed(folder: Path, atoms: Path, twin: Twin, overwrite: bool) -> dict[st
 
 def _compared(folder: Path, inputs: Inputs, twin: Twin, overwrite: bool) -> dict[str, Any]:
     """Take a frame of the mask with the twin, and compare it with the prediction."""
-    from holo.design import recorded_sites
     from holo.frames import write_frame
     from holo.mask import read_mask
     from holo.predict import predict
+    from holo.record import recorded_sites
 
     from .predict import compared
 

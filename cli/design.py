@@ -16,8 +16,9 @@ from . import options
 from .output import note, progress, show, warn
 
 if TYPE_CHECKING:
-    from holo.design import Design, DesignOptions, Inputs
+    from holo.design import Design, DesignOptions
     from holo.design_smooth import SmoothDesign
+    from holo.record import Inputs
     from holo.retrieve.dense import DenseOptions
     from holo.retrieve.stages import Progress
 
@@ -88,7 +89,8 @@ def command(
         _refuse_recorded(context)
         result = remade(again, bench, outputs)
     elif arrangement is not None and bench is not None:
-        from holo.design import DesignOptions, read_inputs
+        from holo.design import DesignOptions
+        from holo.record import read_inputs
 
         dense = _dense({"darkness": darkness, "given_up": given_up, "drift_nm": drift_nm})
         wanted = DesignOptions(effort, seed, uniformity, iterations, engine, polarisation, dense, rms, device)
@@ -149,11 +151,12 @@ def remade(again: Path, bench: Path | None, outputs: Outputs) -> dict[str, Any]:
 
     from holo.arrays import find_device
     from holo.compose import is_blank
-    from holo.design import recorded_inputs, recorded_options, remake
+    from holo.design import recorded_options, remake
     from holo.design_smooth import remake_smooth
     from holo.errors import naming
     from holo.mask import read_mask
     from holo.plans import mark_of_plans
+    from holo.record import recorded_inputs
 
     def make(shown: Progress | None) -> Design:
         with naming(again):
@@ -340,8 +343,10 @@ def announce_device(name: str) -> None:
 
 
 def _announce_compiling() -> None:
-    from holo.arrays import kernels_are_compiled
+    from holo.arrays import kernels_are_compiled, kernels_are_kept
     from holo.field import grid
 
-    if not kernels_are_compiled(grid):
+    if not kernels_are_kept(grid):
+        note("kernels are being compiled, which takes some seconds")
+    elif not kernels_are_compiled(grid):
         note("first run: kernels are being compiled and transforms timed, which takes some seconds; later runs start at once")

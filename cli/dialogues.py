@@ -137,7 +137,7 @@ def _with(decorators: Sequence[Callable[[Any], Any]]) -> Callable[[Any], Any]:
 
 def _sources(bench: Path, wanted: Mapping[str, Any]) -> dict[str, Any]:
     """Read the files that a dialogue starts from."""
-    from holo.design import read_arrangement_source, read_bench_source, read_registration_source
+    from holo.record import read_arrangement_source, read_bench_source, read_registration_source
 
     read, source = read_bench_source(bench)
     arrangement, registration = wanted.get("arrangement"), wanted.get("registration")

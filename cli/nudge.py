@@ -11,7 +11,7 @@ from . import options
 from .output import show, warn
 
 if TYPE_CHECKING:
-    from holo.design import Drift
+    from holo.record import Drift
 
 MOST_OFFSET = 0.05
 """Distance of a site from its light, over the spacing, above which moving the mask is not enough."""
@@ -53,11 +53,12 @@ def command(
     moves nothing.
     """
     from holo.bench import read_bench
-    from holo.design import check_nudged, recorded_bench
+    from holo.design import check_nudged
     from holo.errors import naming
     from holo.field.path import light_path
     from holo.files import check_output
     from holo.mask import nudge_mask, read_mask, write_mask
+    from holo.record import recorded_bench
 
     check_output(output, overwrite)
     old = read_mask(mask)
@@ -77,8 +78,8 @@ def command(
 
 def _drift(mask: Path, record: dict[str, Any], follow: Path) -> Drift:
     """Measure how far the sites have moved, and warn where a nudge cannot follow them."""
-    from holo.design import drift, told_map
     from holo.errors import naming
+    from holo.record import drift, told_map
     from holo.registration import read_registration
 
     registration = read_registration(follow)

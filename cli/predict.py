@@ -97,7 +97,7 @@ def compared(
 
 
 def _registration(record: dict[str, Any], given: Path | None) -> Registration | None:
-    from holo.design import recorded_registration
+    from holo.record import recorded_registration
     from holo.registration import read_registration
 
     return recorded_registration(record) if given is None else read_registration(given)
@@ -106,8 +106,8 @@ def _registration(record: dict[str, Any], given: Path | None) -> Registration | 
 def _sites(mask: Path, record: dict[str, Any], bench: Bench, arrangement: Path | None, registration: Path | None) -> Sites:
     """Find the sites to judge: what the user gives, completed from the record, or all from the record with its nudges."""
     from holo.arrangement import read_arrangement
-    from holo.design import recorded_arrangement, recorded_sites
     from holo.errors import naming
+    from holo.record import recorded_arrangement, recorded_sites
     from holo.registration import place
 
     if arrangement is None and registration is None:
@@ -124,9 +124,9 @@ def _sites(mask: Path, record: dict[str, Any], bench: Bench, arrangement: Path |
 def _placed(mask: Path, record: dict[str, Any], bench: Bench, arrangement: Path | None, registration: Path | None) -> PlacedSmooth | None:
     """Find the continuous light to judge, in the same way; None if there is none."""
     from holo.arrangement import read_arrangement
-    from holo.design import recorded_arrangement
     from holo.design_smooth import recorded_light
     from holo.errors import naming
+    from holo.record import recorded_arrangement
     from holo.registration import place_continuous
 
     if arrangement is None:

@@ -123,7 +123,7 @@ def rearranged(inputs: Inputs, wanted: RearrangeOptions, outputs: Outputs, atoms
     ready, filled, made_from = _prepared(inputs, wanted)
     answer = ready.answer(filled)
     warn(_warnings(ready, answer))
-    with _counted(answer.track.frames) as told:
+    with _counted(answer.course.frames) as told:
         manifest, lowest = write_sequence(
             outputs.sequence,
             made_from,

@@ -113,10 +113,10 @@ def _setting(
 ) -> Setting:
     """Read what the service works with, and prepare for moves if they are to be asked for."""
     from holo.arrangement import from_sites, read_arrangement
-    from holo.design import read_bench_source, read_registration_source
     from holo.errors import InputError, naming
     from holo.files import read_csv
     from holo.rearranger import Rearranger
+    from holo.record import read_bench_source, read_registration_source
     from holo.registration import place
     from holo.service import Setting
 

@@ -117,10 +117,10 @@ def of_mask(mask: Path, bench: Path | None, light_of: Any, asked: Asked, table: 
     from dataclasses import asdict
 
     from holo.bench import bench_warnings
-    from holo.design import recorded_bench, recorded_sites
     from holo.errors import InputError, naming
     from holo.files import check_output, write_text
     from holo.mask import read_mask
+    from holo.record import recorded_bench, recorded_sites
     from holo.site_traps import at_power, site_traps, trap_warnings, traps_csv
     from holo.trap import told_atom
 

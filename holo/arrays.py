@@ -10,15 +10,17 @@ import sys
 import threading
 from collections.abc import Callable, Iterable
 from concurrent.futures import ThreadPoolExecutor, wait
+from contextlib import suppress
 from dataclasses import dataclass
 from functools import cache
 from pathlib import Path
-from types import ModuleType
+from types import CodeType, ModuleType
 from typing import Any, TypeVar, cast
 
 import numba
 import numpy as np
 from llvmlite import binding
+from numba.core.caching import FunctionCache
 from numpy.typing import NDArray
 
 from holo.errors import InputError
@@ -32,13 +34,55 @@ THREADS = "HOLO_THREADS"
 
 
 def kernel(function: Function) -> Function:
-    """Compile a loop over arrays to machine code; it runs without the interpreter lock and is cached on disk."""
-    return cast(Function, numba.njit(nogil=True, cache=True, fastmath={"contract", "arcp", "nsz"})(function))
+    """Compile a loop over arrays to machine code; it runs without the interpreter lock and is kept on disk, if it can be."""
+    return _compiled(function)
 
 
 def quick_kernel(function: Function) -> Function:
     """Compile as `kernel` does, but a division by 0 gives inf or nan, as in numpy: without that check loops become vector instructions."""
-    return cast(Function, numba.njit(nogil=True, cache=True, fastmath={"contract", "arcp", "nsz"}, error_model="numpy")(function))
+    return _compiled(function, error_model="numpy")
+
+
+def _compiled(function: Function, **options: Any) -> Function:
+    made = numba.njit(nogil=True, fastmath={"contract", "arcp", "nsz"}, **options)(function)
+    with suppress(RuntimeError, UnicodeError):  # no folder can be written, or named: every process compiles for itself
+        made._cache = _Kept(function)
+    return cast(Function, made)
+
+
+_Cache: Any = FunctionCache  # typed in parts, and in some versions only
+
+
+class _Kept(_Cache):  # type: ignore[misc]
+    """Machine code of a kernel on disk; a disk that is full, or has damaged files, costs the time to compile and nothing else."""
+
+    def load_overload(self, sig: Any, target_context: Any) -> Any:
+        """Give what is kept, or None."""
+        try:
+            return super().load_overload(sig, target_context)
+        except Exception:  # whatever unpickling a damaged file may raise
+            with suppress(OSError):
+                self.flush()
+            return None
+
+    def save_overload(self, sig: Any, data: Any) -> None:
+        """Keep machine code, if that is possible."""
+        try:
+            super().save_overload(sig, data)
+        except OSError:
+            self._cache_path = None
+
+    def _index_key(self, sig: Any, codegen: Any) -> Any:
+        """Tell machine code by the kernels it was made with, too: they may be of other files, which numba does not look at."""
+        return (*super()._index_key(sig, codegen), _codes(self._py_func))
+
+
+def _codes(function: Any) -> tuple[Any, ...]:
+    """What makes up a kernel and the kernels that it calls: instructions and constants."""
+    code = function.__code__
+    constants = tuple(repr(value) for value in code.co_consts if not isinstance(value, CodeType))
+    called = [vars(found)["py_func"] for name in code.co_names if hasattr(found := function.__globals__.get(name), "py_func")]
+    return code.co_code, constants, *map(_codes, called)
 
 
 def core_count() -> int:
@@ -122,9 +166,35 @@ class Workers:
 
 def kernels_are_compiled(module: ModuleType) -> bool:
     """Tell whether an earlier run left machine code of the kernels of a module on disk; else its first call compiles for seconds."""
-    kernels = [found for found in vars(module).values() if hasattr(found, "py_func")]
+    kernels = _kernels(module)
     indices = [f"*.{found.__name__}-{found.py_func.__code__.co_firstlineno}.*.nbi" for found in kernels]
-    return any(any(Path(found.stats.cache_path).glob(index)) for found, index in zip(kernels, indices, strict=True))
+    return any(any(folder.glob(index)) for found, index in zip(kernels, indices, strict=True) for folder in _folders(found))
+
+
+def kernels_are_kept(module: ModuleType) -> bool:
+    """Tell whether the machine code of a module's kernels is kept for later runs: not where no folder can be written."""
+    return all(map(_folders, _kernels(module)))
+
+
+def unkept_kernels() -> list[str]:
+    """Names of the kernels that this process has compiled and could not keep: no folder can be written, or the disk is full.
+
+    Examples
+    --------
+    >>> unkept_kernels()
+    []
+    """
+    modules = [module for name, module in [*sys.modules.items()] if name.startswith("holo.")]
+    return sorted({found.__name__ for module in modules for found in _kernels(module) if found.overloads and not _folders(found)})
+
+
+def _kernels(module: ModuleType) -> list[Any]:
+    return [found for found in vars(module).values() if hasattr(found, "py_func")]
+
+
+def _folders(kernel: Any) -> list[Path]:
+    """Where machine code is kept: one folder, or none."""
+    return [Path(folder) for folder in [kernel.stats.cache_path] if folder]
 
 
 # ---------------------------------------------------------------------------------------------------------------------

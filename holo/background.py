@@ -18,7 +18,7 @@ if TYPE_CHECKING:
     from holo.frames import Frame
 
 Image = NDArray[np.float32]
-Mask = NDArray[np.bool_]
+Flags = NDArray[np.bool_]
 Index = NDArray[np.int64]
 
 LEAST_TILE = 32
@@ -95,7 +95,7 @@ def _cuts(length: int, side: float) -> Index:
     return np.linspace(0, length, max(1, round(length / side)) + 1).astype(np.int64)
 
 
-def _trusted(levels: Image, noises: Image, spotted: Mask, summary: Callable[[Image], np.float32]) -> tuple[Image, Image]:
+def _trusted(levels: Image, noises: Image, spotted: Flags, summary: Callable[[Image], np.float32]) -> tuple[Image, Image]:
     """Levels and noises, where spots fill a tile those of the nearest tile without; `summary` of all where they fill all."""
     from scipy.ndimage import distance_transform_edt
 
@@ -170,8 +170,8 @@ def _shares(cuts: Index, beyond: bool) -> tuple[Index, Image]:
 
 @kernel
 def _tile_levels(
-    signal: Image, light: Image, level: Image, slope: float, usable: Mask, rows: Index, columns: Index, step: int
-) -> tuple[Image, Image, Mask]:
+    signal: Image, light: Image, level: Image, slope: float, usable: Flags, rows: Index, columns: Index, step: int
+) -> tuple[Image, Image, Flags]:
     """What each tile is above the level, its noise, whether spots fill it, from every `step`-th pixel, shape (tiles down, across)."""
     levels = np.zeros((len(rows) - 1, len(columns) - 1), np.float32)
     noises, spotted = np.zeros(levels.shape, np.float32), np.zeros(levels.shape, np.bool_)
@@ -205,7 +205,7 @@ def _tile_levels(
 
 
 @kernel
-def _grain(signal: Image, light: Image, level: Image, usable: Mask, top: int, bottom: int, left: int, right: int) -> float:
+def _grain(signal: Image, light: Image, level: Image, usable: Flags, top: int, bottom: int, left: int, right: int) -> float:
     """Noise of a tile from the differences between next neighbours in every eighth row: what is left of it where spots fill the tile."""
     steps, count = np.empty(((bottom - top) // 8 + 1) * (right - left), np.float32), 0
     for row in range(top, bottom, 8):

@@ -18,13 +18,15 @@ import numpy as np
 from numpy.typing import NDArray
 
 from holo.arrangement import SAME
-from holo.design import Correction, Design, DesignOptions, design, recorded_bench, recorded_correction, recorded_sites, remake
+from holo.checks import check_finite
+from holo.design import Correction, Design, DesignOptions, design, recorded_correction, remake
 from holo.dialogue import Ask, Start
 from holo.errors import CalibrationError, InputError
 from holo.field.path import LightPath, light_path
 from holo.frames import Frame, frame_of
 from holo.mask import Mask, mask_bytes
 from holo.predict import predict
+from holo.record import recorded_bench, recorded_sites
 from holo.registration import Sites
 from holo.site_light import Light, measure_light
 
@@ -596,7 +598,7 @@ def correct(
     error : ndarray, shape (n,), optional
         Standard errors of `value`; by them the correction is damped. Without them values are taken for exact.
     bench_path : path, optional
-        Where the bench file of the mask would stand now; see `holo.design.recorded_inputs`.
+        Where the bench file of the mask would stand now; see `holo.record.recorded_inputs`.
     power : float
         The power of the light as which values go: 1 for a light shift, 0.5 for the frequency of a trap, below 0 for what falls
         with the light.
@@ -623,6 +625,7 @@ def correct(
     >>> print(round(light[1] / light[0], 2))
     1.22
     """
+    check_finite("ij", ij)
     bench = recorded_bench(mask.record, bench_path)
     sites = recorded_sites(mask.record, bench)
     if not (np.isfinite(power) and 0.01 <= abs(power) <= 100):

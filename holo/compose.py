@@ -15,10 +15,10 @@ import numpy as np
 from holo import __version__
 from holo.addends import array_addend, corrected_addend, mask_addend, replay
 from holo.arrangement import from_sites
-from holo.design import recorded_bench, sources_of
 from holo.errors import InputError
 from holo.field.path import light_path
 from holo.mask import FORMAT, VERSION, Mask, levels_of_phase, nudge_mask
+from holo.record import recorded_bench, sources_of
 from holo.terms import Addend, term
 
 if TYPE_CHECKING:

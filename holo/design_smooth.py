@@ -14,18 +14,7 @@ from holo.addends import replay
 from holo.arrangement import Arrangement
 from holo.arrays import Device
 from holo.bench import Bench
-from holo.design import (
-    DesignOptions,
-    Source,
-    check_sites,
-    mask_record,
-    recorded_arrangement,
-    recorded_inputs,
-    recorded_options,
-    recorded_registration,
-    recorded_sites,
-    sources_of,
-)
+from holo.design import DesignOptions, check_sites, mask_record, recorded_options
 from holo.errors import InputError
 from holo.field.path import LightPath, light_path
 from holo.field.plane import grid_envelope
@@ -42,6 +31,7 @@ from holo.predict_smooth import (
     signal_region,
     soft_um,
 )
+from holo.record import Source, recorded_arrangement, recorded_inputs, recorded_registration, recorded_sites, sources_of
 from holo.registration import Registration, Sites, place, place_continuous
 from holo.retrieve.smooth import BRIGHT, SMOOTH_EFFORTS, Progress, SmoothRetrieval, retrieve_smooth, start_phase
 from holo.retrieve.trim import trim_window

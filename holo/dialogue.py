@@ -22,19 +22,19 @@ from typing import TYPE_CHECKING, Any, Protocol
 from holo import __version__
 from holo.arrangement import Arrangement
 from holo.bench import Bench
-from holo.design import recorded_arrangement, recorded_bench, recorded_registration
 from holo.errors import HoloError, InputError, OutputExistsError, naming
-from holo.files import check_writable, digest, read_text, write_bytes, write_folder
+from holo.files import check_output_folder, digest, read_text, write_bytes, write_folder
 from holo.frames import check_stack, read_frame, write_frame
 from holo.manifest import levels_digest
 from holo.mask import SOURCES, Levels, Mask, check_keys, check_mask, check_source, mask_bytes
+from holo.record import recorded_arrangement, recorded_bench, recorded_registration
 from holo.registration import Registration
 from holo.tables import shortened
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
-    from holo.design import Source
+    from holo.record import Source
 
 FORMAT = "holo run"
 """What the journal of a run folder calls itself."""
@@ -262,7 +262,7 @@ def start_run(
     begin : callable
         What makes it.
     sources : mapping
-        Where bench, registration and arrangement came from (`holo.design.read_bench_source` and its like), by these names; the last
+        Where bench, registration and arrangement came from (`holo.record.read_bench_source` and its like), by these names; the last
         two may be None.
     options : mapping
         Of the dialogue; JSON-compatible.
@@ -362,13 +362,9 @@ _HEAD = ("format", "version", "dialogue", "time", "holo", *SOURCES, "options")
 
 def _check_folder(folder: Path, overwrite: bool) -> None:
     try:
-        if folder.exists() and not folder.is_dir():
-            raise InputError(f"{folder}: is a file; name a folder")
-        if not folder.exists() and not folder.absolute().parent.is_dir():
-            raise InputError(f"{folder}: there is no folder {folder.parent}; make it first")
+        check_output_folder(folder)
         if folder.exists() and any(not path.name.startswith(".") for path in folder.iterdir()) and not overwrite:
             raise OutputExistsError(f"{folder}: holds files already; name a new folder, or use --overwrite to start anew in it")
-        check_writable(folder if folder.exists() else folder.absolute().parent, folder)
     except OSError as error:
         if isinstance(error, OutputExistsError):
             raise

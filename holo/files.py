@@ -6,6 +6,7 @@ import contextlib
 import csv
 import hashlib
 import os
+import stat
 import struct
 import tempfile
 import time
@@ -60,14 +61,30 @@ def read_bytes(path: str | os.PathLike[str], limit: int = MAX_TEXT_BYTES) -> byt
 @contextmanager
 def _reading(path: str | os.PathLike[str]) -> Iterator[BufferedReader]:
     """A regular file, open; whatever the system refuses becomes an `InputError`."""
-    path = Path(path)
+    check_file(path)
     try:
-        if not path.is_file():
-            raise InputError(f"{path}: {'not a file' if path.exists() else 'no such file'}")
-        with path.open("rb") as file:
+        with Path(path).open("rb") as file:
             yield file
     except OSError as error:
         raise InputError(f"{path}: cannot be read ({error.strerror or error})") from error
+
+
+def check_file(path: str | os.PathLike[str]) -> None:
+    """Refuse what is no regular file, or cannot be looked at."""
+    try:
+        mode = _mode(Path(path))
+    except OSError as error:
+        raise InputError(f"{path}: cannot be read ({error.strerror or error})") from error
+    if mode is None or not stat.S_ISREG(mode):
+        raise InputError(f"{path}: {'no such file' if mode is None else 'not a file'}")
+
+
+def _mode(path: Path) -> int | None:
+    """What kind of thing a path leads to; None if there is none. Python's own tests say that, from 3.14 on, of what they cannot look at."""
+    try:
+        return path.stat().st_mode
+    except (FileNotFoundError, NotADirectoryError, ValueError):
+        return None
 
 
 def read_text(path: str | os.PathLike[str]) -> str:
@@ -332,11 +349,12 @@ def check_output(path: str | os.PathLike[str], overwrite: bool) -> None:
     """Refuse early, before any work is done, what `writing` would refuse at the end."""
     path = Path(path)
     try:
-        if path.is_dir():
+        mode = _mode(path)
+        if mode is not None and stat.S_ISDIR(mode):
             raise InputError(f"{path}: is a folder; name a file")
-        if path.exists() and not path.is_file():
+        if mode is not None and not stat.S_ISREG(mode):
             raise InputError(f"{path}: is a device or a pipe; name a file")
-        if path.exists() and not overwrite:
+        if mode is not None and not overwrite:
             raise OutputExistsError(f"{path}: exists already; use --overwrite to replace it")
         if not path.parent.is_dir():
             raise InputError(f"{path}: there is no folder {path.parent}; make it first")
@@ -345,6 +363,23 @@ def check_output(path: str | os.PathLike[str], overwrite: bool) -> None:
         if isinstance(error, OutputExistsError):
             raise
         raise InputError(f"{path}: cannot be written ({error.strerror or error})") from error
+
+
+def check_output_folder(folder: Path) -> None:
+    """Refuse early a folder that can neither be written into nor be made; the one above it has to be there.
+
+    Raises
+    ------
+    InputError
+        If it is a file, the folder above it is missing, or nothing may be written.
+    OSError
+        If the system does not tell.
+    """
+    if folder.exists() and not folder.is_dir():
+        raise InputError(f"{folder}: is a file; name a folder")
+    if not folder.absolute().parent.is_dir():
+        raise InputError(f"{folder}: there is no folder {folder.parent}; make it first")
+    check_writable(folder if folder.exists() else folder.absolute().parent, folder)
 
 
 def check_writable(folder: Path, path: Path) -> None:

@@ -8,9 +8,7 @@ Axes, signs and units: DEVELOPERS.md, Conventions.
 
 from __future__ import annotations
 
-import io
 import os
-import warnings
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -18,9 +16,10 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from holo.arrays import kernel
+from holo.checks import check_finite
 from holo.errors import InputError, naming
-from holo.files import MAX_PIXELS, check_output, open_tiff, read_bytes, read_page, writing
-from holo.images import open_npy
+from holo.files import MAX_PIXELS, check_output, open_tiff, read_page, writing
+from holo.images import open_image, open_npy
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -124,23 +123,11 @@ def _read_tiff(path: str | os.PathLike[str]) -> NDArray[Any]:
 
 
 def _read_png(path: str | os.PathLike[str]) -> NDArray[Any]:
-    from PIL import Image, UnidentifiedImageError
-
-    content = io.BytesIO(read_bytes(path, limit=2**28))
-    try:
-        with warnings.catch_warnings():
-            warnings.simplefilter("error")  # Pillow warns of images that unpack to more than memory holds
-            with Image.open(content, formats=("PNG",)) as image:
-                _check_size((image.height, image.width), 1, str(path))
-                if image.mode not in ("L", "I;16"):
-                    raise InputError(f"{path}: found the image mode {image.mode}; allowed: grey of 8 or 16 bits without transparency")
-                return np.array(image)
-    except InputError:
-        raise
-    except UnidentifiedImageError as error:
-        raise InputError(f"{path}: not a PNG image, or a damaged one") from error
-    except Exception as error:  # Pillow raises many kinds on damaged files
-        raise InputError(f"{path}: not a readable PNG image ({type(error).__name__}: {str(error)[:120]})") from error
+    with open_image(path, ("PNG",), "PNG") as image:
+        _check_size((image.height, image.width), 1, str(path))
+        if image.mode not in ("L", "I;16"):
+            raise InputError(f"{path}: found the image mode {image.mode}; allowed: grey of 8 or 16 bits without transparency")
+        return np.array(image)
 
 
 def _read_npy(path: str | os.PathLike[str]) -> NDArray[Any]:
@@ -281,6 +268,7 @@ def frame_of(
         _check_shape(shape, (camera.rows, camera.columns), "frame", "the camera's rows x columns")
     if dark is not None:
         _check_shape(np.shape(dark), shape, "dark", "the frame's rows x columns")
+        check_finite("dark", dark)
     if hot is not None:
         _check_shape(np.shape(hot), shape, "hot", "the frame's rows x columns")
     top = _top_of_range(stack, camera)

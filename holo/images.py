@@ -5,14 +5,19 @@ from __future__ import annotations
 import io
 import os
 import warnings
+from collections.abc import Iterator
+from contextlib import contextmanager
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from holo.errors import InputError
-from holo.files import MAX_PIXELS, read_bytes, read_tiff
+from holo.files import MAX_PIXELS, check_file, read_bytes, read_tiff
+
+if TYPE_CHECKING:
+    from PIL.Image import Image
 
 _MOST_IMAGE_PIXELS = 2**22
 
@@ -26,7 +31,7 @@ def read_grey(path: Path) -> NDArray[np.float64]:
         If the file is no such image, damaged, has colours beyond RGB, or more than 4 million pixels.
     """
     tiff = path.suffix.lower() in (".tif", ".tiff")
-    image = read_tiff(path) if tiff else _read_png(path)
+    image = read_tiff(path) if tiff else _read_drawn(path)
     if image.size > _MOST_IMAGE_PIXELS:
         raise InputError(f"{path}: found {image.size} pixels; allowed: at most {_MOST_IMAGE_PIXELS}")
     full = np.iinfo(image.dtype).max if image.dtype.kind in "ui" else 1
@@ -37,25 +42,46 @@ def read_grey(path: Path) -> NDArray[np.float64]:
     return grey
 
 
-def _read_png(path: Path) -> NDArray[Any]:
-    from PIL import Image, UnidentifiedImageError
+def _read_drawn(path: Path) -> NDArray[Any]:
+    with open_image(path, ("PNG", "BMP"), "PNG, BMP or TIFF") as image:
+        if image.width * image.height > _MOST_IMAGE_PIXELS:
+            raise InputError(f"{path}: found {image.width} x {image.height} pixels; allowed: at most {_MOST_IMAGE_PIXELS} in all")
+        if image.mode not in ("1", "L", "I;16", "RGB"):
+            raise InputError(f"{path}: found the image mode {image.mode}; allowed: grey or RGB without transparency or palette")
+        return np.asarray(image.convert("L") if image.mode == "RGB" else image)
+
+
+@contextmanager
+def open_image(path: str | os.PathLike[str], formats: tuple[str, ...], named: str) -> Iterator[Image]:
+    """Open an image with Pillow; its pixels are unpacked where they are first used, inside the block.
+
+    Parameters
+    ----------
+    path : path
+    formats : tuple of str
+        Those that are read, by Pillow's names.
+    named : str
+        What messages call them.
+
+    Raises
+    ------
+    InputError
+        If it is none of them or damaged, wherever in the block that comes to light.
+    """
+    import PIL.Image
 
     content = io.BytesIO(read_bytes(path, limit=2**28))
     try:
         with warnings.catch_warnings():
             warnings.simplefilter("error")  # Pillow warns of images that unpack to more than memory holds
-            with Image.open(content, formats=("PNG", "BMP")) as image:
-                if image.width * image.height > _MOST_IMAGE_PIXELS:
-                    raise InputError(f"{path}: found {image.width} x {image.height} pixels; allowed: at most {_MOST_IMAGE_PIXELS} in all")
-                if image.mode not in ("1", "L", "I;16", "RGB"):
-                    raise InputError(f"{path}: found the image mode {image.mode}; allowed: grey or RGB without transparency or palette")
-                return np.asarray(image.convert("L") if image.mode == "RGB" else image)
+            with PIL.Image.open(content, formats=formats) as image:
+                yield image
     except InputError:
         raise
-    except UnidentifiedImageError as error:
-        raise InputError(f"{path}: not a PNG, BMP or TIFF image, or a damaged one") from error
+    except PIL.UnidentifiedImageError as error:
+        raise InputError(f"{path}: not a {named} image, or a damaged one") from error
     except Exception as error:  # Pillow raises many kinds on damaged files
-        raise InputError(f"{path}: not a readable PNG, BMP or TIFF image ({type(error).__name__}: {str(error)[:120]})") from error
+        raise InputError(f"{path}: not a readable {named} image ({type(error).__name__}: {str(error)[:120]})") from error
 
 
 def open_npy(path: str | os.PathLike[str]) -> NDArray[Any]:
@@ -66,8 +92,7 @@ def open_npy(path: str | os.PathLike[str]) -> NDArray[Any]:
     InputError
         If it is missing, no NPY file of plain numbers, or damaged.
     """
-    if not Path(path).is_file():
-        raise InputError(f"{path}: {'not a file' if Path(path).exists() else 'no such file'}")
+    check_file(path)
     try:
         return np.lib.format.open_memmap(path, mode="r")  # reads the header only, and compares it with the file's size
     except Exception as error:  # the parser raises many kinds on damaged files

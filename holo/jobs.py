@@ -18,18 +18,11 @@ from itertools import count, product
 from pathlib import Path
 from typing import Any
 
-from holo.design import (
-    DesignOptions,
-    Inputs,
-    arrangement_source,
-    bench_source,
-    check_sites,
-    chosen_engine,
-    read_registration_source,
-)
+from holo.design import DesignOptions, check_sites, chosen_engine
 from holo.design_smooth import check_options, placed_light
 from holo.errors import InputError, naming
 from holo.files import digest_of, read_text
+from holo.record import Inputs, arrangement_source, bench_source, read_registration_source
 from holo.registration import place
 from holo.retrieve.dense import DenseOptions
 from holo.starters import arrangement_file

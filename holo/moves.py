@@ -97,7 +97,7 @@ class Limits:
 
 
 @dataclass(frozen=True, eq=False)
-class Track:
+class Course:
     """Where sites are in time.
 
     Attributes
@@ -130,7 +130,7 @@ class Track:
         return np.asarray(there if progress == 1 else here + progress * (there - here))
 
 
-def track(stations_um: Real, limits: Limits, frame_ms: float) -> Track:
+def course(stations_um: Real, limits: Limits, frame_ms: float) -> Course:
     """Give each step of a journey as many frames as its longest way needs.
 
     Parameters
@@ -141,7 +141,7 @@ def track(stations_um: Real, limits: Limits, frame_ms: float) -> Track:
 
     Returns
     -------
-    Track
+    Course
 
     Raises
     ------
@@ -150,7 +150,7 @@ def track(stations_um: Real, limits: Limits, frame_ms: float) -> Track:
 
     Examples
     --------
-    >>> found = track(np.array([[[0.0, 0, 0]], [[4.0, 0, 0]]]), Limits(step_um=0.5), 10.0)
+    >>> found = course(np.array([[[0.0, 0, 0]], [[4.0, 0, 0]]]), Limits(step_um=0.5), 10.0)
     >>> found.frames, found.places_um(7.5).tolist()
     (16, [[2.0, 0.0, 0.0]])
     """
@@ -159,7 +159,7 @@ def track(stations_um: Real, limits: Limits, frame_ms: float) -> Track:
     check_finite("stations_um", stations_um)
     stations = np.asarray(stations_um, np.float64)
     longest = np.linalg.norm(np.diff(stations, axis=0), axis=2).max(axis=1, initial=0)
-    return Track(stations, tuple(limits.frames(float(length), frame_ms) for length in longest), frame_ms)
+    return Course(stations, tuple(limits.frames(float(length), frame_ms) for length in longest), frame_ms)
 
 
 @dataclass(frozen=True)
@@ -196,7 +196,7 @@ class MoveFrame:
     number : int
         From 0.
     progress : float
-        Frame of the track that it stands for; not whole where a step was halved.
+        Frame of the course that it stands for; not whole where a step was halved.
     levels : ndarray of uint8 or uint16, shape (rows, columns)
     waves : ndarray of complex128, shape (n,)
         Weight and phase of each site.
@@ -230,7 +230,7 @@ class Mover:
     >>> from holo.bench import demo_bench_text, parse_bench
     >>> mover = Mover(parse_bench(demo_bench_text(), "bench.toml"))
     >>> stations = np.array([[[60.0, 40.0, 0.0], [65.0, 40.0, 0.0]], [[60.0, 40.0, 0.0], [65.5, 40.0, 0.0]]])
-    >>> made = list(mover.frames(track(stations, Limits(0.2), 16.7), np.ones(2), mover.start(stations[0], np.ones(2), np.array([1, 1j]))))
+    >>> made = list(mover.frames(course(stations, Limits(0.2), 16.7), np.ones(2), mover.start(stations[0], np.ones(2), np.array([1, 1j]))))
     >>> len(made), bool(made[-1].lowest.min() > 0.9)
     (6, True)
     """
@@ -265,12 +265,12 @@ class Mover:
         blank = np.zeros((self.bench.panel.rows, self.bench.panel.columns), np.uint16)
         return self._frame(0, 0.0, found, blank)
 
-    def frames(self, moved: Track, target: Real, last: MoveFrame) -> Iterator[MoveFrame]:
+    def frames(self, moved: Course, target: Real, last: MoveFrame) -> Iterator[MoveFrame]:
         """Make the masks of a move, from a frame on, that one first if it is the start.
 
         Parameters
         ----------
-        moved : Track
+        moved : Course
         target : ndarray, shape (n,)
             Relative intensities of the sites, all above 0.
         last : MoveFrame
@@ -292,8 +292,8 @@ class Mover:
             last = self._next(moved, target, last)
             yield last
 
-    def _next(self, moved: Track, target: Real, last: MoveFrame) -> MoveFrame:
-        """The frame after another: the next one of the track, or one on the way there where that lets the light fall too low."""
+    def _next(self, moved: Course, target: Real, last: MoveFrame) -> MoveFrame:
+        """The frame after another: the next one of the course, or one on the way there where that lets the light fall too low."""
         goal = np.floor(last.progress + 1e-9) + 1
         here = moved.places_um(last.progress)
         for _ in range(HALVINGS + 1):

@@ -14,12 +14,13 @@ from numpy.typing import NDArray
 from holo.affine import Affine
 from holo.arrangement import Arrangement, from_sites
 from holo.bench import Bench, pupil_radii
-from holo.design import DesignOptions, Source, design, sources_of
+from holo.design import DesignOptions, design
 from holo.dialogue import Start
 from holo.errors import CalibrationError, InputError
 from holo.field.path import LightPath, light_path, wrap
 from holo.frames import Frame, frame_of
 from holo.mask import Mask, levels_of_phase
+from holo.record import Source, sources_of
 from holo.registration import Registration
 from holo.wavefront import Real, Single, View, view_of
 from holo.zernike import zernike_sum

@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 
 from holo.arrays import DEVICES, find_device
 from holo.errors import InputError
-from holo.moves import Limits, MoveFrame, MoveOptions, Track, step_um, track
+from holo.moves import Course, Limits, MoveFrame, MoveOptions, course, step_um
 from holo.rearrange import COSTS, SPARES, Rearrangement, away, rearrange
 from holo.registration import Sites, closest_pair
 from holo.retrieve.spots import retrieve_spots
@@ -75,7 +75,7 @@ class Answer:
     ----------
     plan : Rearrangement
         Its `atoms` count among the sites of the reservoir.
-    track : Track
+    course : Course
     target : ndarray, shape (n,)
         Relative intensity of each carried atom's site, that of its goal.
     start : MoveFrame
@@ -83,7 +83,7 @@ class Answer:
     """
 
     plan: Rearrangement
-    track: Track
+    course: Course
     target: Real
     start: MoveFrame
 
@@ -148,7 +148,7 @@ class Rearranger:
     >>> reservoir = place(block(4, 4), bench.lattice).xyz_um
     >>> ready = Rearranger(bench, reservoir, wanted)
     >>> answer = ready.answer(np.arange(16) % 3 == 0)
-    >>> answer.plan.summary()["unfilled"], len(list(ready.frames(answer))) == answer.track.frames
+    >>> answer.plan.summary()["unfilled"], len(list(ready.frames(answer))) == answer.course.frames
     (0, True)
     """
 
@@ -229,12 +229,12 @@ class Rearranger:
     def begun(self, plan: Rearrangement) -> Answer:
         """Make the first mask of a plan, and say where its sites are in time."""
         target = np.where(plan.goals >= 0, self.wanted_target[plan.goals], 1.0)
-        moved = track(plan.stations_um, self.limits, self.frame_ms)
+        moved = course(plan.stations_um, self.limits, self.frame_ms)
         return Answer(plan, moved, target, self.mover.start(moved.places_um(0), target, self.waves[plan.atoms]))
 
     def frames(self, answer: Answer, last: MoveFrame | None = None) -> Iterator[MoveFrame]:
         """Make the masks of an answer, the first one included; or from another frame of it on (`holo.moves.Mover.frames`)."""
-        return self.mover.frames(answer.track, answer.target, last or answer.start)
+        return self.mover.frames(answer.course, answer.target, last or answer.start)
 
     def measure(self, filled: NDArray[np.bool_], frames: int = 10) -> Latency:
         """Time an answer and some of its frames."""
@@ -257,4 +257,4 @@ def _closest(places: Real) -> float:
 
 def told_plan(answer: Answer) -> dict[str, Any]:
     """The figures of an answer as a JSON-compatible dict."""
-    return {**answer.plan.summary(), "frames": answer.track.frames, "time_ms": (answer.track.frames - 1) * answer.track.frame_ms}
+    return {**answer.plan.summary(), "frames": answer.course.frames, "time_ms": (answer.course.frames - 1) * answer.course.frame_ms}

@@ -18,13 +18,14 @@ from numpy.typing import NDArray
 from holo.affine import Affine
 from holo.arrangement import from_sites
 from holo.bench import Bench
-from holo.design import DesignOptions, design, sources_of
+from holo.design import DesignOptions, design
 from holo.dialogue import Ask, Start
 from holo.errors import CalibrationError, InputError
 from holo.frames import Frame, frame_of
 from holo.mask import Mask
 from holo.matching import Match, match_points, robust_affine
 from holo.parts import Camera
+from holo.record import sources_of
 from holo.registration import Misfit, Registration, registration_text
 from holo.spots import EDGE, HOT, SATURATED, Spots, find_spots, measure_spots
 

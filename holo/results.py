@@ -14,7 +14,7 @@ from pathlib import Path
 from typing import IO, Any
 
 from holo.errors import InputError, OutputExistsError
-from holo.files import check_writable, digest, digest_of, locked, read_bytes, write_bytes, write_folder, write_text
+from holo.files import check_output_folder, digest, digest_of, locked, read_bytes, write_bytes, write_folder, write_text
 from holo.jobs import Job
 from holo.tables import shortened
 from holo.worker import Made
@@ -107,7 +107,8 @@ class Results:
 
     def _open(self, overwrite: bool) -> None:
         try:
-            _make_folder(self.folder)
+            check_output_folder(self.folder)
+            self.folder.mkdir(exist_ok=True)
             self._held.enter_context(locked(self.folder))
             present = [path.name for path in self.folder.iterdir() if not path.name.startswith(".")]
             if JOURNAL in present:
@@ -194,15 +195,6 @@ class Results:
         told |= {"tries": entry.tries, "warnings": entry.warnings, "error": entry.error}
         figures = {key: value for key, value in entry.figures.items() if not isinstance(value, list)}
         return {"job": job.name, "state": entry.state, **parameters}, figures, told
-
-
-def _make_folder(folder: Path) -> None:
-    if folder.exists() and not folder.is_dir():
-        raise InputError(f"{folder}: is a file; name a folder")
-    if not folder.absolute().parent.is_dir():
-        raise InputError(f"{folder}: there is no folder {folder.parent}; make it first")
-    check_writable(folder if folder.exists() else folder.absolute().parent, folder)
-    folder.mkdir(exist_ok=True)
 
 
 def _read_journal(path: Path) -> dict[str, Entry]:

@@ -25,7 +25,7 @@ from numpy.typing import NDArray
 from holo import __version__
 from holo.arrangement import Arrangement, from_sites
 from holo.bench import Bench, bench_warnings
-from holo.design import DesignOptions, Source, check_nudged, design, read_arrangement_source, sources_of
+from holo.design import DesignOptions, check_nudged, design
 from holo.design_smooth import design_smooth, placed_light
 from holo.errors import HoloError, InputError, OutputExistsError, RearrangementError, RetrievalError, naming
 from holo.field.path import light_path
@@ -35,6 +35,7 @@ from holo.mask import FARTHEST_NUDGE_UM, nudge_mask
 from holo.moves import MoveFrame, told
 from holo.openapi import Route, description, found_route
 from holo.rearranger import Answer, Latency, Rearranger, told_plan
+from holo.record import Source, read_arrangement_source, sources_of
 from holo.registration import Registration, place
 from holo.retrieve.spots import EFFORTS
 from holo.sequence import panel_levels
@@ -65,7 +66,7 @@ class Setting:
     bench : Bench
     registration : Registration or None
     sources : dict
-        What records are to say of bench and registration (`holo.design.read_inputs`).
+        What records are to say of bench and registration (`holo.record.read_inputs`).
     rearranger : Rearranger or None
         Prepared for the occupancies that are asked about; None if none are to be.
     reservoir_ij : ndarray, shape (sites, 2)

@@ -16,6 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from holo.background import background
+from holo.checks import check_numbers
 from holo.errors import CalibrationError
 from holo.field.path import LightPath, light_path
 from holo.field.pixels import CameraView
@@ -126,6 +127,7 @@ def measure_light(
     distribution of the width that the spots themselves show beyond their noise (empirical Bayes: B. Efron and C. Morris, J. Am. Stat.
     Assoc. 70, 311 (1975), from memory).
     """
+    check_numbers(xy_um=xy_um, intensity=intensity)
     width = WIDTH * bench.airy_radius_um * float(np.sqrt(abs(np.linalg.det(plane_to_camera.matrix))))
     shift = _shift(frame, plane_to_camera.apply(xy_um), intensity, width)
     now = replace(plane_to_camera, offset=plane_to_camera.offset + shift)

@@ -21,7 +21,7 @@ from holo.arrays import kernel
 from holo.peaks import patched
 
 Image = NDArray[np.float32]
-Mask = NDArray[np.bool_]
+Flags = NDArray[np.bool_]
 Real = NDArray[np.float64]
 Index = NDArray[np.int64]
 
@@ -65,7 +65,7 @@ def add_light(light: Image, spot: Real, sign: float) -> None:
 
 
 @kernel
-def ratio_left(signal: Image, level: Image, floor: Image, usable: Mask, slope: float, light: Image, holes: Mask) -> Image:
+def ratio_left(signal: Image, level: Image, floor: Image, usable: Flags, slope: float, light: Image, holes: Flags) -> Image:
     """What the spots leave of the frame over the noise of each pixel; in `holes` the mean of the sound pixels around, or 0."""
     rows, columns = signal.shape
     ratio = np.empty(signal.shape, np.float32)
@@ -82,7 +82,7 @@ def normal_equations(
     signal: Image,
     level: Image,
     floor: Image,
-    usable: Mask,
+    usable: Flags,
     slope: float,
     light: Image,
     spot: Real,
@@ -167,12 +167,12 @@ def fit_spots(
     signal: Image,
     level: Image,
     floor: Image,
-    usable: Mask,
+    usable: Flags,
     slope: float,
     spots: Real,
     reach: Real,
     home: Real,
-    held: Mask,
+    held: Flags,
     first: Index,
     neighbours: Index,
     sweeps: int,
@@ -249,7 +249,7 @@ def fit_spots(
 
 @kernel
 def width_steps(
-    signal: Image, level: Image, floor: Image, usable: Mask, slope: float, light: Image, spots: Real, reach: Real
+    signal: Image, level: Image, floor: Image, usable: Flags, slope: float, light: Image, spots: Real, reach: Real
 ) -> tuple[Real, Real]:
     """By how much each spot would change its width if it could, and the standard error of that; NaN where the pixels do not tell."""
     matrix, inverse, vector = np.empty((5, 5)), np.empty((5, 5)), np.empty(5)
@@ -264,12 +264,12 @@ def width_steps(
 @kernel
 def joint_errors(
     floor: Image,
-    usable: Mask,
+    usable: Flags,
     slope: float,
     light: Image,
     spots: Real,
     reach: Real,
-    held: Mask,
+    held: Flags,
     first: Index,
     neighbours: Index,
     errors: Real,
@@ -332,7 +332,7 @@ def joint_errors(
 
 @kernel
 def squared_residuals(
-    signal: Image, level: Image, floor: Image, usable: Mask, slope: float, light: Image, spots: Real, reach: Real, radius: float
+    signal: Image, level: Image, floor: Image, usable: Flags, slope: float, light: Image, spots: Real, reach: Real, radius: float
 ) -> tuple[Real, Real, Real]:
     """What the fit left on the pixels within `radius` widths of the spots.
 
@@ -378,8 +378,8 @@ def squared_residuals(
 
 @kernel
 def odd_pixels(
-    signal: Image, level: Image, floor: Image, usable: Mask, slope: float, light: Image, saturated: Mask, spots: Real
-) -> tuple[Real, Mask, Real]:
+    signal: Image, level: Image, floor: Image, usable: Flags, slope: float, light: Image, saturated: Flags, spots: Real
+) -> tuple[Real, Flags, Real]:
     """What is wrong with the pixels of each spot.
 
     Returns

@@ -19,7 +19,7 @@ from holo.errors import RearrangementError, RetrievalError
 from holo.field.device import GPU, DeviceTransform
 from holo.field.path import light_path
 from holo.mask import level_choices
-from holo.moves import HALVINGS, MoveFrame, MoveOptions, Mover, Track, own_phase, transition_factors
+from holo.moves import HALVINGS, Course, MoveFrame, MoveOptions, Mover, own_phase, transition_factors
 from holo.retrieve.device import DARK, HELD, DeviceLoop
 from holo.retrieve.follow import GAIN, LEAD, beam_middle
 from holo.transition import SHARES
@@ -98,7 +98,7 @@ class DeviceMover:
         run.settle(waves, max(8, pace.free), max(30, pace.limit))
         return run
 
-    def frames(self, moved: Track, target: Real, last: MoveFrame) -> Iterator[MoveFrame]:
+    def frames(self, moved: Course, target: Real, last: MoveFrame) -> Iterator[MoveFrame]:
         """Make the masks of a move; as `holo.moves.Mover.frames`, but that a few frames are made ahead of the one that is given."""
         if last.number == 0:
             yield last
@@ -128,7 +128,7 @@ class DeviceMover:
                 f"allowed: {self.options.lowest:g}; ask for less, or for more iterations"
             )
         goal = goals[0][0]
-        if goal != np.floor(goal):  # one that was put in between itself; after the new one comes the next of the track
+        if goal != np.floor(goal):  # one that was put in between itself; after the new one comes the next of the course
             goals.popleft()
         goals.appendleft(((last.progress + goal) / 2, halved + 1))
 

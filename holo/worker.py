@@ -16,11 +16,12 @@ from typing import IO, Any
 
 from holo import __version__
 from holo.bench import bench_warnings
-from holo.design import Design, DesignOptions, Inputs, design
+from holo.design import Design, DesignOptions, design
 from holo.design_smooth import SmoothDesign, design_smooth
 from holo.errors import HoloError
 from holo.files import read_bytes
 from holo.mask import mask_bytes
+from holo.record import Inputs
 from holo.report.page import FILES, write_report
 from holo.report.smooth import write_smooth_report
 

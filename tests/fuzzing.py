@@ -445,8 +445,9 @@ def _one(name, content, read):
 
 
 def _read_mask(folder):
-    from holo.design import recorded_correction, recorded_inputs, recorded_options, recorded_sites
+    from holo.design import recorded_correction, recorded_options
     from holo.mask import read_mask
+    from holo.record import recorded_inputs, recorded_sites
 
     mask = read_mask(folder / "mask.tiff")
     inputs = recorded_inputs(mask.record)

@@ -58,11 +58,12 @@ def service_reader(scratch):
     """The reader; `scratch` is a folder for making its files."""
     from holo.arrangement import from_sites
     from holo.bench import parse_bench
-    from holo.design import DesignOptions, design, sources_of
+    from holo.design import DesignOptions, design
     from holo.manifest import manifest_of, write_manifest
     from holo.mask import write_mask
     from holo.moves import MoveOptions
     from holo.rearranger import RearrangeOptions, Rearranger
+    from holo.record import sources_of
     from holo.registration import place
     from holo.service import Setting
 

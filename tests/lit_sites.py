@@ -14,8 +14,8 @@ from simulated_frames import exposed
 from holo.affine import Affine
 from holo.arrangement import block
 from holo.bench import demo_bench_text, parse_bench
-from holo.design import sources_of
 from holo.dialogue import Start
+from holo.record import sources_of
 from holo.registration import Registration, place
 
 TIME = "2025-06-30T14:05:00+02:00"

@@ -22,9 +22,10 @@ from small_bench import bench_text  # noqa: E402
 import holo.design  # noqa: E402
 from holo.arrangement import read_arrangement  # noqa: E402
 from holo.bench import read_bench  # noqa: E402
-from holo.design import DesignOptions, design, read_inputs  # noqa: E402
+from holo.design import DesignOptions, design  # noqa: E402
 from holo.field.path import light_path  # noqa: E402
 from holo.mask import nudge_mask, write_mask  # noqa: E402
+from holo.record import read_inputs  # noqa: E402
 
 
 def main(folder):

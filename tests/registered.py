@@ -8,8 +8,8 @@ import numpy as np
 from simulated_frames import affine, airy_spots, exposed
 
 from holo.bench import demo_bench_text, parse_bench
-from holo.design import recorded_sites
 from holo.dialogue import Start
+from holo.record import recorded_sites
 from holo.register import register
 
 FIRST_DARK_PX = 4.77

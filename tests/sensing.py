@@ -8,8 +8,8 @@ from simulated_wavefront import Simulator
 
 from holo.affine import Affine
 from holo.bench import parse_bench
-from holo.design import recorded_sites
 from holo.dialogue import Start
+from holo.record import recorded_sites
 from holo.registration import Registration
 from holo.sense import sense
 

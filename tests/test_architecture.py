@@ -68,6 +68,7 @@ ORDER = [
     "trap",
     "site_traps",
     "shortfall",
+    "record",
     "design",
     "design_smooth",
     "compose",

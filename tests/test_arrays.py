@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import errno
+import importlib.util
 import re
 import sys
 import threading
@@ -13,7 +15,19 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from holo.arrays import Device, Workers, core_count, fast_length, find_device, namespace, to_device, to_host
+from holo.arrays import (
+    Device,
+    Workers,
+    core_count,
+    fast_length,
+    find_device,
+    kernels_are_compiled,
+    kernels_are_kept,
+    namespace,
+    to_device,
+    to_host,
+    unkept_kernels,
+)
 from holo.errors import InputError
 
 
@@ -100,3 +114,93 @@ def test_arrays_of_the_host_stay_what_they_are():
     assert to_device(array, Device("cpu")) is array
     assert to_host(array) is array
     assert namespace(array) is np
+
+
+# ---------------------------------------------------------------------------------------------------------------------
+# kernels on disk
+
+KERNELS = "from holo.arrays import kernel\n{more}\n\n@kernel\ndef scaled(value):\n    return {body}\n"
+
+
+@pytest.fixture
+def load(tmp_path, monkeypatch):
+    """Function that writes a module of kernels and imports it as another process would."""
+    monkeypatch.syspath_prepend(tmp_path)
+
+    def load(name="kernels_here", body="3 * value", more="", place=tmp_path):
+        path, text = place / f"{name}.py", KERNELS.format(body=body, more=more)
+        if not path.exists() or path.read_text() != text:  # older versions of numba go by the time of a file
+            path.write_text(text)
+        importlib.invalidate_caches()
+        specification = importlib.util.spec_from_file_location(name, path)
+        module = importlib.util.module_from_spec(specification)
+        monkeypatch.setitem(sys.modules, name, module)
+        monkeypatch.setattr(sys, "dont_write_bytecode", True)
+        specification.loader.exec_module(module)
+        return module
+
+    return load
+
+
+def test_kernels_are_kept_beside_their_module(load, tmp_path):
+    first, second = load(), load()
+    assert not kernels_are_compiled(first)
+    assert first.scaled(2) == 6
+    assert kernels_are_compiled(second)
+    assert kernels_are_kept(second)
+    assert second.scaled(2) == 6
+    assert sum(second.scaled.stats.cache_hits.values()) == 1
+    assert {path.parent for path in tmp_path.rglob("*.nbc")} == {tmp_path / "__pycache__"}
+
+
+@pytest.mark.parametrize("home", ["__pycache__/home", "home"])
+def test_kernels_run_where_nothing_can_be_kept(load, tmp_path, monkeypatch, home):
+    """As with a home that is read only or none at all, and somebody else's installation; or in a place that the locale cannot spell."""
+    for name in ("HOME", "XDG_CACHE_HOME", "LOCALAPPDATA"):
+        monkeypatch.setenv(name, str(tmp_path / home))
+    place = tmp_path / ("\udcfc" if home == "home" else "source")
+    place.mkdir()
+    for folder in (tmp_path, place):
+        (folder / "__pycache__").write_text("not a folder")
+    module = load("holo.kernels_here", place=place)
+    assert not kernels_are_kept(module)
+    assert unkept_kernels() == []  # none has been compiled so far
+    assert module.scaled(2) == 6
+    assert unkept_kernels() == ["scaled"]
+    assert not kernels_are_compiled(module)
+
+
+def test_kernels_run_where_the_disk_is_full(load, monkeypatch):
+    def full(*_):
+        raise OSError(errno.ENOSPC, "No space left on device")
+
+    module = load("holo.kernels_here")
+    monkeypatch.setattr("numba.core.caching.IndexDataCacheFile._save_data", full)
+    assert module.scaled(2) == 6
+    assert unkept_kernels() == ["scaled"]
+    monkeypatch.undo()
+    assert load().scaled(2) == 6
+
+
+@pytest.mark.parametrize("suffix", ["nbi", "nbc"])
+@pytest.mark.parametrize("content", [b"", b"\x80\x05damaged"])
+def test_damaged_machine_code_is_made_again(load, tmp_path, suffix, content):
+    assert load().scaled(2) == 6
+    for path in tmp_path.rglob(f"*.{suffix}"):
+        path.write_bytes(content)
+    assert load().scaled(2) == 6
+    last = load()
+    assert last.scaled(2) == 6
+    assert sum(last.scaled.stats.cache_hits.values()) == 1
+
+
+def test_a_kernel_is_compiled_anew_when_one_of_another_file_has_changed(load):
+    """As after an update that changes one of two files; the machine code of the first has that of the second in it."""
+    load("kernels_below")
+    other = {"name": "kernels_above", "body": "below(value) + 1", "more": "from kernels_below import scaled as below"}
+    assert load(**other).scaled(2) == 7
+    load("kernels_below", body="5 * value")
+    assert load(**other).scaled(2) == 11
+    again = load(**other)
+    assert again.scaled(2) == 11
+    assert sum(again.scaled.stats.cache_hits.values()) == 1

@@ -17,11 +17,12 @@ from holo.affine import Affine
 from holo.arrangement import block, from_sites
 from holo.balance import LARGEST_FACTOR, Change, Factors, balance, correct, process_law
 from holo.cli.balance import command
-from holo.design import DesignOptions, design, recorded_correction, recorded_sites, remake
+from holo.design import DesignOptions, design, recorded_correction, remake
 from holo.dialogue import converse, open_run, start_run
 from holo.errors import CalibrationError, InputError, OutputExistsError
 from holo.frames import frame_of, write_frame
 from holo.mask import check_mask, read_mask
+from holo.record import recorded_sites
 from holo.registration import Registration, registration_text
 from holo.site_light import measure_light
 

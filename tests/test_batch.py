@@ -21,11 +21,12 @@ import holo
 from holo.batch import run_jobs
 from holo.cli import main
 from holo.crew import Cluster
-from holo.design import design, read_inputs, remake
+from holo.design import design, remake
 from holo.design_smooth import design_smooth
 from holo.errors import ClusterError, InputError, OutputExistsError
 from holo.jobs import read_jobs
 from holo.mask import read_mask, write_mask
+from holo.record import read_inputs
 from holo.results import JOURNAL, Results
 from holo.worker import Made, Task, make
 

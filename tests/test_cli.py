@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import html
 import json
 import os
 import re
@@ -248,14 +249,24 @@ def test_design_and_predict_follow_a_registration(made, tmp_path):
     assert missed["efficiency"] < 0.5 * told["efficiency"]
 
 
+STRANGE = "Größe µ 格子 it's & <b>"
+
+
 def test_design_writes_a_report(made, tmp_path):
-    folder = tmp_path / "report"
-    arguments = ["design", made / "holes.toml", "--bench", made / "bench.toml", "-o", tmp_path / "mask.tiff", "--report", folder]
+    """Into a place, and from files, with names that shells, encodings and pages could get wrong."""
+    folder = tmp_path / STRANGE
+    sites, bench = tmp_path / f"{STRANGE}.toml", tmp_path / f"bench {STRANGE}.toml"
+    for path, name in ((sites, "holes.toml"), (bench, "bench.toml")):
+        path.write_bytes((made / name).read_bytes())
+    arguments = ["design", sites, "--bench", bench, "-o", tmp_path / "mask.tiff", "--report", folder]
     told = result_of(*arguments)
     assert told["report"] == str(folder / "report.html")
     summary = json.loads((folder / "summary.json").read_text())
     assert summary["uniformity"] == told["uniformity"]
-    assert "nine and a hole" in (folder / "report.html").read_text()
+    page = (folder / "report.html").read_text(encoding="utf-8")
+    assert "nine and a hole" in page
+    assert STRANGE in html.unescape(page)
+    assert STRANGE not in page  # its <b> would be read as a tag
     before = contents(tmp_path)
     (tmp_path / "mask.tiff").unlink()
     refused = holo_(*arguments)

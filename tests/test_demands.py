@@ -14,7 +14,7 @@ from holo.field.path import light_path
 from holo.field.sites import direct_fields
 from holo.field.vector import focus_weights, vector_fields
 from holo.retrieve import dense_gpu
-from holo.retrieve.demands import Demand, Panel, PanelLight
+from holo.retrieve.demands import Demand, LitPanel, PanelLight
 from holo.retrieve.dense_gpu import GpuLight, LinearCost, PhaseCost
 from holo.retrieve.descents import descend_all
 from holo.retrieve.site_phases import begin, linear_cost
@@ -31,7 +31,7 @@ def lit(polarisation, pixels=24):
     bench = microscope(pixels)
     path = light_path(bench)
     weights = focus_weights(bench, polarisation)
-    light = PanelLight(Panel.of(path, weights), POINTS, path.envelope(POINTS))
+    light = PanelLight(LitPanel.of(path, weights), POINTS, path.envelope(POINTS))
     each = path.amplitude[None] * (1 if weights is None else weights)
     x, y = np.meshgrid(path.x_um, path.y_um)
     turn = path.scale * (POINTS[:, :1, None] * x + POINTS[:, 1:2, None] * y) + path.defocus * POINTS[:, 2:, None]
@@ -111,7 +111,7 @@ def test_back_is_the_adjoint_of_fields(polarisation):
 
 def test_fields_are_those_of_the_direct_sum():
     path = microscope_path(96)
-    light = PanelLight(Panel.of(path), POINTS, path.envelope(POINTS))
+    light = PanelLight(LitPanel.of(path), POINTS, path.envelope(POINTS))
     phase = np.random.default_rng(2).uniform(0, 2, path.amplitude.shape).astype(np.float32)
     np.testing.assert_allclose(light.fields(np.exp(1j * phase))[0], direct_fields(path, phase, POINTS), atol=2e-5)
 
@@ -120,8 +120,8 @@ def test_blocks_of_pixels_make_the_light_of_one_phase_each():
     """A panel of blocks has the fields of the whole one that shows the same, up to what varies inside a block."""
     path = microscope_path(96)
     places = PLACES / 2
-    whole = PanelLight(Panel.of(path), places, np.ones(len(places)))
-    coarse = PanelLight(Panel.of(path).binned(4), places, np.ones(len(places)))
+    whole = PanelLight(LitPanel.of(path), places, np.ones(len(places)))
+    coarse = PanelLight(LitPanel.of(path).binned(4), places, np.ones(len(places)))
     phase = np.random.default_rng(2).uniform(0, 2, (24, 24)).astype(np.float32)
     shown = coarse.panel.spread(phase, whole.panel)
     assert shown.shape == (96, 96)
@@ -133,7 +133,7 @@ def test_blocks_of_pixels_make_the_light_of_one_phase_each():
 
 def test_blocks_reach_over_the_edge_of_a_panel_that_they_do_not_divide():
     path = microscope_path(50)
-    panel = Panel.of(path)
+    panel = LitPanel.of(path)
     coarse = panel.binned(4)
     assert coarse.light.shape == (1, 13, 13)
     assert coarse.light.sum() * 16 == pytest.approx(panel.light.sum(), rel=1e-5)
@@ -177,7 +177,7 @@ def drawn(rng, shape):
 def test_light_on_a_gpu_is_that_of_the_cpu(polarisation, depths, gpu_or_double, way):
     module, device = gpu_or_double
     path, points = microscope_path(32), POINTS * [1, 1, depths]
-    panel = Panel.of(path, focus_weights(microscope(32), polarisation))
+    panel = LitPanel.of(path, focus_weights(microscope(32), polarisation))
     light, other = PanelLight(panel, points, path.envelope(points)), GpuLight(panel, points, path.envelope(points), device)
     pupils = drawn(np.random.default_rng(0), (2, *path.amplitude.shape))
     wanted = np.stack([light.fields(pupil) for pupil in pupils])
@@ -192,7 +192,7 @@ def test_descents_launched_as_one_go_the_same_way(kind, gpu_or_double, way):
     """To the last bit, for points in several planes too."""
     module, device = gpu_or_double
     path = microscope_path(24)
-    cost = kind(GpuLight(Panel.of(path), POINTS, path.envelope(POINTS), device), DEMAND, device)
+    cost = kind(GpuLight(LitPanel.of(path), POINTS, path.envelope(POINTS), device), DEMAND, device)
     shape = (2, *path.amplitude.shape) if kind is PhaseCost else (2, 2, *path.amplitude.shape)
     starts = module.asarray(np.random.default_rng(4).uniform(-1, 1, shape).astype(np.float32))
     one, other = (descend_all(cost, starts, steps=20, settled=0, repeated=repeated) for repeated in (True, False))

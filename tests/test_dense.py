@@ -25,7 +25,7 @@ from holo.mask import read_mask
 from holo.predict import figures
 from holo.registration import place
 from holo.retrieve import dense
-from holo.retrieve.demands import Demand, Panel, PanelLight
+from holo.retrieve.demands import Demand, LitPanel, PanelLight
 from holo.retrieve.dense import DenseOptions, retrieve_dense
 from holo.retrieve.site_phases import Kinds, begin, search, site_waves
 from holo.retrieve.spots import retrieve_spots
@@ -189,7 +189,7 @@ def test_signs_along_diagonals_are_pure_waves_of_a_checkerboard():
 def small_model():
     path, (ij, xyz, target) = microscope_path(128), region("checkerboard", 20)
     places = xyz - xyz.mean(axis=0)
-    light = PanelLight(Panel.of(path).binned(4), places, np.ones(len(places)))
+    light = PanelLight(LitPanel.of(path).binned(4), places, np.ones(len(places)))
     return light, Demand(target, 0.35 / target.sum(), 10.0), ij, xyz, target
 
 

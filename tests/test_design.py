@@ -14,13 +14,16 @@ import tifffile
 from holo.affine import Affine
 from holo.arrangement import block, from_sites
 from holo.bench import read_bench
-from holo.design import DesignOptions, check_sites, design, drift, read_inputs, recorded_inputs, recorded_sites, remake, told_map
+from holo.design import DesignOptions, check_sites, design, remake
 from holo.errors import InputError
 from holo.field.path import light_path
 from holo.field.sites import direct_fields
 from holo.mask import levels_of_phase, nudge_mask, phase_of_levels, read_mask, write_mask
 from holo.predict import predict
+from holo.record import Inputs, drift, read_inputs, recorded_inputs, recorded_sites, sources_of, told_map
 from holo.registration import Registration, place, write_registration
+from holo.report.page import report_summary
+from holo.worker import Task, make
 
 QUICK = DesignOptions(effort="quick")
 TIME = "2025-06-30T14:05:00+02:00"
@@ -93,6 +96,17 @@ def test_a_mask_that_its_levels_spoil_has_not_converged(from_files):
     assert "rounding to 3 steps of phase per 2 pi took the uniformity from" in made.shortfall
     assert "--effort normal" in made.shortfall
     assert from_files(options=DesignOptions(effort="quick")).converged
+
+
+def test_batches_and_reports_tell_of_spoilt_levels_too(small_bench):
+    bench = small_bench(panel__level_for_2pi=3)
+    inputs = Inputs(bench, block(2, 2), None, sources_of(bench, block(2, 2)))
+    task = make(Task(inputs, DesignOptions(effort="quick")))
+    assert task.figures["converged"] is False
+    assert task.warnings[-1] == task.figures["shortfall"]
+    made = design(bench, inputs.arrangement, options=DesignOptions(effort="quick"))
+    summary = report_summary(bench, made.mask, made.prediction, retrieval=made.retrieval)
+    assert (summary["converged"], summary["search_converged"], summary["shortfall"]) == (False, True, made.shortfall)
 
 
 @pytest.mark.parametrize("uniformity", [0.99, 0.99999])

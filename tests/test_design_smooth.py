@@ -16,13 +16,14 @@ from holo import design_smooth as module
 from holo.arrangement import block, from_sites
 from holo.bench import parse_bench
 from holo.cli import main
-from holo.design import DesignOptions, design, drift, read_inputs
+from holo.design import DesignOptions, design
 from holo.design_smooth import design_smooth, placed_light, remake_smooth, smooth_warnings
 from holo.errors import InputError
 from holo.field.path import light_path
 from holo.field.sites import direct_fields
 from holo.mask import nudge_mask, phase_of_levels, read_mask, write_mask
 from holo.predict_smooth import predict_smooth
+from holo.record import drift, read_inputs
 from holo.report.page import FILES
 from holo.report.smooth import REMEDIES, cut_lines, smooth_summary, verdict, write_smooth_report
 from holo.smooth import Part, Smooth

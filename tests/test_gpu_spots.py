@@ -16,7 +16,7 @@ from holo.field.device import GPU, DeviceTransform, radices
 from holo.field.path import light_path
 from holo.field.sites import SiteTransform, direct_fields
 from holo.mask import phase_of_levels
-from holo.moves import Limits, MoveOptions, Mover, track
+from holo.moves import Limits, MoveOptions, Mover, course
 from holo.rearranger import RearrangeOptions, Rearranger
 from holo.registration import Sites
 from holo.retrieve.device import DeviceLoop
@@ -197,7 +197,7 @@ def moves_of(path, steps=4):
     cell, rng = field_um(path) / 120, np.random.default_rng(1)
     here = turned_block(path, 4)
     there = here + np.column_stack([rng.uniform(-2, 2, (16, 2)) * cell, np.zeros(16)])
-    return track(np.array([here, there]), Limits(4 * cell / steps), 16.0), np.linspace(1, 1.5, 16), np.exp(1j * rng.uniform(0, 6, 16))
+    return course(np.array([here, there]), Limits(4 * cell / steps), 16.0), np.linspace(1, 1.5, 16), np.exp(1j * rng.uniform(0, 6, 16))
 
 
 @pytest.mark.parametrize("lowest", [None, 0.3, 0.93])
@@ -254,7 +254,7 @@ def test_a_rearrangement_runs_on_the_device(gpu_or_double):
     assert isinstance(ready.mover, DeviceMover)
     answer = ready.answer(np.arange(16) % 4 == 0)
     frames = list(ready.frames(answer))
-    assert len(frames) == answer.track.frames
-    fields = direct_fields(path, phase_of_levels(frames[-1].levels, bench.panel), answer.track.places_um(frames[-1].progress))
+    assert len(frames) == answer.course.frames
+    fields = direct_fields(path, phase_of_levels(frames[-1].levels, bench.panel), answer.course.places_um(frames[-1].progress))
     ratio = np.abs(fields) ** 2 / answer.target
     assert ratio.std() / ratio.mean() < 0.02

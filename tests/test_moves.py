@@ -15,7 +15,7 @@ from holo.errors import InputError, RearrangementError
 from holo.field.sites import SiteTransform, direct_fields
 from holo.loss import Atoms, held, played, predict_rounds, survival
 from holo.mask import level_choices, levels_of_phase, phase_of_levels
-from holo.moves import PEAK_ACCELERATION, PEAK_VELOCITY, Limits, MoveOptions, Mover, Track, minimum_jerk, step_um, track
+from holo.moves import PEAK_ACCELERATION, PEAK_VELOCITY, Course, Limits, MoveOptions, Mover, course, minimum_jerk, step_um
 from holo.rearrange import rearrange
 from holo.retrieve.follow import Pace, beam_middle, carried
 from holo.transition import share_after, transition
@@ -36,7 +36,7 @@ def test_minimum_jerk_starts_and_ends_at_rest():
 @settings(max_examples=30, deadline=None)
 @given(st.floats(0.01, 20), st.floats(0.1, 2), st.floats(0.01, 1), st.floats(1e-3, 1), st.floats(5, 50))
 def test_limits_hold_at_all_times(length, step, velocity, acceleration, frame_ms):
-    found = track(np.array([[[0.0, 0, 0]], [[length, 0, 0]]]), Limits(step, velocity, acceleration), frame_ms)
+    found = course(np.array([[[0.0, 0, 0]], [[length, 0, 0]]]), Limits(step, velocity, acceleration), frame_ms)
     frames = np.linspace(0, found.frames - 1, 2000)
     x = length * minimum_jerk(frames / (found.frames - 1))
     places = np.array([found.places_um(frame)[0, 0] for frame in range(found.frames)])
@@ -49,7 +49,7 @@ def test_limits_hold_at_all_times(length, step, velocity, acceleration, frame_ms
 
 def test_a_track_stops_at_every_station():
     stations = np.array([[[0.0, 0, 0], [9, 0, 0]], [[4.0, 0, 0], [9, 0, 0]], [[4.0, 0, 0], [9, 3, 0]], [[4.0, 0, 0], [9, 3, 0]]])
-    found = track(stations, Limits(0.5), 10.0)
+    found = course(stations, Limits(0.5), 10.0)
     ends = np.cumsum((0, *found.counts))
     assert found.counts == (15, 12, 0)
     for station, frame in zip(stations, ends, strict=True):
@@ -153,7 +153,7 @@ def start_waves(count, seed=0):
 @pytest.mark.parametrize(("response", "bound"), [("shortest", 0.9), ("raw", 0.75)])
 def test_light_stays_on_traps_that_move_a_quarter_of_a_cell(wide_bench, response, bound):
     places, ways = crowd(wide_bench)
-    moved = Track(np.stack([places, places + 3.77 * step_um(wide_bench) * ways]), (7,), 16.7)
+    moved = Course(np.stack([places, places + 3.77 * step_um(wide_bench) * ways]), (7,), 16.7)
     mover = Mover(wide_bench, MoveOptions(Pace(limit=8), lowest=0.3, response=response))
     frames = list(mover.frames(moved, np.ones(100), mover.start(places, np.ones(100), start_waves(100))))
     steps = [np.linalg.norm(moved.places_um(a) - moved.places_um(a - 1), axis=1).max() for a in range(1, 8)]
@@ -173,7 +173,7 @@ def test_light_stays_on_traps_that_move_a_quarter_of_a_cell(wide_bench, response
 
 def test_frames_are_inserted_where_the_light_falls_too_low(wide_bench):
     places, ways = crowd(wide_bench)
-    moved = Track(np.stack([places, places + 8 * step_um(wide_bench) * ways]), (2,), 16.7)
+    moved = Course(np.stack([places, places + 8 * step_um(wide_bench) * ways]), (2,), 16.7)
     free = Mover(wide_bench, MoveOptions(lowest=0.0))
     begun = free.start(places, np.ones(100), start_waves(100))
     plain = list(free.frames(moved, np.ones(100), begun))
@@ -192,7 +192,7 @@ def test_targets_and_depths_are_kept(wide_bench):
     places, ways = crowd(wide_bench, 5)
     ahead = places + 2 * step_um(wide_bench) * ways + [0, 0, 1.5]
     target = np.linspace(0.5, 1.5, 25)
-    moved = track(np.stack([places, ahead]), Limits(step_um(wide_bench)), 16.7)
+    moved = course(np.stack([places, ahead]), Limits(step_um(wide_bench)), 16.7)
     mover = Mover(wide_bench, MoveOptions(Pace(limit=8)))
     frames = list(mover.frames(moved, target, mover.start(places, target, start_waves(25))))
     light = np.abs(direct_fields(mover.path, phase_of_levels(frames[-1].levels, wide_bench.panel), ahead)) ** 2
@@ -201,7 +201,7 @@ def test_targets_and_depths_are_kept(wide_bench):
 
 def test_going_on_from_a_frame_gives_the_same_masks(wide_bench):
     places, ways = crowd(wide_bench, 6)
-    moved = Track(np.stack([places, places + step_um(wide_bench) * ways]), (4,), 16.7)
+    moved = Course(np.stack([places, places + step_um(wide_bench) * ways]), (4,), 16.7)
     mover = Mover(wide_bench, MoveOptions(lowest=None))
     whole = list(mover.frames(moved, np.ones(36), mover.start(places, np.ones(36), start_waves(36))))
     rest = list(Mover(wide_bench, MoveOptions(lowest=None)).frames(moved, np.ones(36), whole[2]))

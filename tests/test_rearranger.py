@@ -40,14 +40,13 @@ def test_atoms_end_on_the_wanted_sites_in_level_light(ready, bench):
     answer = ready.answer(filled)
     frames = list(ready.frames(answer))
     assert filled[answer.plan.atoms].all()
-    assert np.array_equal(answer.track.places_um(0), ready.reservoir_um[answer.plan.atoms])
-    assert np.array_equal(answer.track.places_um(answer.track.frames - 1), ready.wanted_um[answer.plan.goals])
+    assert np.array_equal(answer.course.places_um(0), ready.reservoir_um[answer.plan.atoms])
+    assert np.array_equal(answer.course.places_um(answer.course.frames - 1), ready.wanted_um[answer.plan.goals])
     assert len(answer.plan.atoms) == 9
     assert len(answer.plan.dropped) == 4
     for frame in (frames[0], frames[-1]):
-        light = (
-            np.abs(direct_fields(ready.mover.path, phase_of_levels(frame.levels, bench.panel), answer.track.places_um(frame.progress))) ** 2
-        )
+        phase, places = phase_of_levels(frame.levels, bench.panel), answer.course.places_um(frame.progress)
+        light = np.abs(direct_fields(ready.mover.path, phase, places)) ** 2
         assert level(light) > 0.98
     assert min(frame.lowest.min() for frame in frames[1:]) >= 0.75
     assert ready.frame_ms == 20
@@ -142,4 +141,4 @@ def test_velocity_sets_the_number_of_frames(bench, ready):
         RearrangeOptions(limits=Limits(1e3, velocity_um_per_ms=0.01), moves=MoveOptions(lowest=None)),
     )
     answer = slow.answer(half(1))
-    assert answer.track.frames - 1 == int(np.ceil(15 / 8 * answer.plan.longest_um / 0.01 / 20))
+    assert answer.course.frames - 1 == int(np.ceil(15 / 8 * answer.plan.longest_um / 0.01 / 20))

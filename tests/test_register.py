@@ -10,9 +10,9 @@ from simulated_frames import affine, airy_spots, exposed
 
 from holo.affine import Affine
 from holo.bench import parse_bench
-from holo.design import recorded_sites
 from holo.errors import CalibrationError, InputError
 from holo.predict import predict
+from holo.record import recorded_sites
 from holo.register import CLEAR, FEW, RegisterOptions, register, scattered_points, shape_of, spread_points
 from holo.registration import parse_registration
 

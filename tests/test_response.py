@@ -18,7 +18,7 @@ from holo.affine import Affine
 from holo.arrangement import from_sites
 from holo.bench import demo_bench_text, read_bench
 from holo.cli import main
-from holo.design import DesignOptions, design, recorded_sites
+from holo.design import DesignOptions, design
 from holo.dialogue import converse, open_run
 from holo.errors import CalibrationError, InputError, LinkError
 from holo.files import read_csv
@@ -27,6 +27,7 @@ from holo.frames import read_frame, write_frame
 from holo.gratings import centred, gratings_of, read_orders
 from holo.mask import response_of_levels
 from holo.predict import predict
+from holo.record import recorded_sites
 from holo.registration import Registration, place, write_registration
 from holo.response import HOLDS, ResponseOptions, camera_map, phase_error, response
 from holo.response_fit import EDGE, FLOOR, Shown, compared_pairs, fit_response, shared_pairs

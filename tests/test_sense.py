@@ -18,13 +18,13 @@ from simulated_wavefront import polynomial
 from holo.arrangement import block
 from holo.bench import demo_bench_text, parse_bench, pupil_radii, read_bench
 from holo.cli.sense import command
-from holo.design import sources_of
 from holo.dialogue import converse, open_run, start_run
 from holo.errors import CalibrationError, InputError
 from holo.field.path import light_path
 from holo.mask import levels_of_phase
 from holo.patches import GROWTH, averaged_terms, grown_terms, patches_of, powers_of, shared_out
 from holo.probe import on_panel, probe_points
+from holo.record import sources_of
 from holo.registration import Registration, write_registration
 from holo.report.wavefront import sensing_picture
 from holo.sense import MOST_SPOTS, aside, last_beyond, sense

@@ -21,7 +21,7 @@ from holo.bench import parse_bench
 from holo.cli import main
 from holo.errors import InputError, OutputExistsError
 from holo.manifest import check_manifest, read_manifest
-from holo.moves import MoveOptions, Mover, Track
+from holo.moves import Course, MoveOptions, Mover
 from holo.sequence import write_sequence
 
 HEAD = {"levels": 256, "inputs": {"bench": "sha256:0"}}
@@ -32,7 +32,7 @@ def make(small_bench_text):
     """What makes the frames of a short move; counts the masks that it makes."""
     bench = parse_bench(small_bench_text(), "bench.toml")
     places = np.array([[6.0, 4, 0], [9, 4, 0], [6, 7, 0], [9, 7, 0]])
-    moved = Track(np.stack([places, places + [2.0, 1.0, 0]]), (5,), 10.0)
+    moved = Course(np.stack([places, places + [2.0, 1.0, 0]]), (5,), 10.0)
     mover = Mover(bench, MoveOptions(lowest=0.1))
     begun = mover.start(places, np.ones(4), np.exp(1j * np.arange(4.0) ** 2))
 

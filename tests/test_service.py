@@ -30,7 +30,7 @@ from holo.arrangement import block, from_sites
 from holo.bench import parse_bench
 from holo.cli import main
 from holo.cli.output import plain
-from holo.design import DesignOptions, design, sources_of
+from holo.design import DesignOptions, design
 from holo.errors import RearrangementError
 from holo.field.path import light_path
 from holo.files import digest_of
@@ -38,6 +38,7 @@ from holo.manifest import check_manifest, levels_digest, manifest_of, raw_levels
 from holo.mask import nudge_mask, read_mask, write_mask
 from holo.moves import Limits, MoveOptions
 from holo.rearranger import RearrangeOptions, Rearranger
+from holo.record import sources_of
 from holo.registration import place
 from holo.serve import Guard, Refusal, Request
 from holo.serve import Limits as ServerLimits
@@ -183,6 +184,7 @@ def test_a_design_is_the_one_that_the_library_makes(port, folder, bench):
     assert found.status == 201
     assert found.headers["location"] == "/masks/ring%201"
     assert found.json["figures"] == plain(wanted.mask.record["figures"])
+    assert found.json["converged"] == wanted.converged
     mask = read_mask(folder / "ring 1.tiff")
     assert np.array_equal(mask.levels, wanted.mask.levels)
     assert mask.record["arrangement"] == wanted.mask.record["arrangement"]

@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 from holo.arrays import ComplexArray, fast_length, kernel, quick_kernel
 
 Index = NDArray[np.int64]
-Real = NDArray[np.float32]
+Single = NDArray[np.float32]
 
 OVERSAMPLING = 1.25
 """Length of the Fourier grid over the number of panel pixels, at least."""
@@ -52,7 +52,7 @@ class Axis:
     """Grid point of the first pixel."""
     start: Index
     """First grid point of each point's kernel, shape (n,)."""
-    weights: Real
+    weights: Single
     """Its weights, which interpolate the grid with the sign -1, shape (n, width)."""
     factor: NDArray[np.complex64]
     """What the interpolated field must be multiplied by, shape (n,)."""
@@ -122,9 +122,9 @@ def spread_rows(
     first: Index,
     last: Index,
     start_row: Index,
-    row_weight: Real,
+    row_weight: Single,
     start_column: Index,
-    column_weight: Real,
+    column_weight: Single,
     out: ComplexArray,
     begin: int,
     end: int,
@@ -152,9 +152,9 @@ def spread_rows(
 def gather(
     bands: ComplexArray,
     start_row: Index,
-    row_weight: Real,
+    row_weight: Single,
     start_column: Index,
-    column_weight: Real,
+    column_weight: Single,
     order: Index,
     fields: ComplexArray,
     begin: int,
@@ -215,7 +215,7 @@ def store_columns(lines: ComplexArray, band: ComplexArray, start: int, stop: int
 
 
 @quick_kernel
-def replace_modulus(lines: ComplexArray, first: int, modulus: Real, start: int, stop: int) -> None:
+def replace_modulus(lines: ComplexArray, first: int, modulus: Single, start: int, stop: int) -> None:
     """Give the field the modulus of the light that falls there."""
     one, dark = np.float32(1), np.float32(1e-30)
     for column in range(start, stop):
@@ -243,7 +243,7 @@ def unit_columns(lines: ComplexArray, first: int, unit: ComplexArray, start: int
 
 
 @quick_kernel
-def turn_columns(lines: ComplexArray, first: int, unit: ComplexArray, modulus: Real, start: int, stop: int) -> None:
+def turn_columns(lines: ComplexArray, first: int, unit: ComplexArray, modulus: Single, start: int, stop: int) -> None:
     """Turn the phase factors towards the pull that the lines hold, and leave the field that they make in its place.
 
     The angle is the arc tangent of the part of the pull across the field: the pull itself where it is small.
@@ -280,7 +280,7 @@ def phase_columns(
     down: NDArray[np.float64],
     across: NDArray[np.float64],
     aberration: NDArray[np.float64],
-    phase: Real,
+    phase: Single,
     start: int,
     stop: int,
 ) -> None:
@@ -316,8 +316,8 @@ def phase_columns(
 def level_columns(
     lines: ComplexArray,
     first: int,
-    down: Real,
-    offset: Real,
+    down: Single,
+    offset: Single,
     one: NDArray[np.uint16],
     other: NDArray[np.uint16],
     last: NDArray[np.uint16],

@@ -17,7 +17,7 @@ from holo.field.path import LightPath
 from holo.field.sites import pupil_box
 from holo.plans import empty_complex, fourier_lines
 
-Real = NDArray[np.float32]
+Single = NDArray[np.float32]
 
 BLOCK = 32
 """Rows that one thread transforms at a time, so that they stay in its cache."""
@@ -104,7 +104,7 @@ class WindowTransform:
         lines = {length: fourier_lines(self._workers.count, BLOCK, length, timed=not small) for length in set(self.grid)}
         self._down, self._across = (lines[length] for length in self.grid)
 
-    def light(self, theta: Real) -> NDArray[np.complex64]:
+    def light(self, theta: Single) -> NDArray[np.complex64]:
         """Light of the beam with the phase `theta`, rad, both in the shape of the box: ``A exp(i theta)``."""
         out = np.empty(self.amplitude.shape, np.complex64)
         self._share(len(out), lambda _, start, stop: _light(self.amplitude, theta, out, start, stop))
@@ -153,7 +153,7 @@ class WindowTransform:
         self._share(len(light), rows)
         return light
 
-    def pull(self, light: NDArray[np.complex64], values: NDArray[np.complexfloating[Any, Any]]) -> Real:
+    def pull(self, light: NDArray[np.complex64], values: NDArray[np.complexfloating[Any, Any]]) -> Single:
         """Give ``Im(conj(light) adjoint(values))``, real and in the shape of the box.
 
         Of a function L of the intensities on the window, ``dL / d theta`` is twice this for ``values = V dL / d|V|^2``.
@@ -258,7 +258,7 @@ def sine_and_cosine(angle: np.float32) -> tuple[np.float32, np.float32]:
 
 
 @kernel
-def _light(amplitude: Real, theta: Real, out: ComplexArray, start: int, stop: int) -> None:
+def _light(amplitude: Single, theta: Single, out: ComplexArray, start: int, stop: int) -> None:
     for row in range(start, stop):
         for column in range(theta.shape[1]):
             sine, cosine = sine_and_cosine(theta[row, column])
@@ -267,7 +267,7 @@ def _light(amplitude: Real, theta: Real, out: ComplexArray, start: int, stop: in
 
 
 @kernel
-def _across(light: ComplexArray, back: ComplexArray, out: Real, start: int, stop: int) -> None:
+def _across(light: ComplexArray, back: ComplexArray, out: Single, start: int, stop: int) -> None:
     for row in range(start, stop):
         for column in range(out.shape[1]):
             here, there = light[row, column], back[row, column]

@@ -11,7 +11,7 @@ import numpy as np
 
 from holo.files import write_folder
 from holo.loss import predict_rounds
-from holo.moves import track
+from holo.moves import course
 from holo.report.page import CAUTION, check_folder
 from holo.report.style import BLUE, ORANGE, SKY, VERMILION, Picture, legend_above, look, plane_axes, png, single_axes
 
@@ -107,7 +107,7 @@ def animation(ready: Rearranger, answer: Answer, progress: list[float]) -> bytes
 
 
 def _drawn(ready: Rearranger, answer: Answer, progress: list[float]) -> list[Image]:
-    """Pictures of the atoms at some frames of the track."""
+    """Pictures of the atoms at some frames of the course."""
     from PIL import Image
 
     places = np.concatenate([ready.reservoir_um, ready.wanted_um])
@@ -123,9 +123,9 @@ def _drawn(ready: Rearranger, answer: Answer, progress: list[float]) -> list[Ima
     legend_above(axes, 3)
     pictures = []
     for frame in progress:
-        moving.set_data(*answer.track.places_um(frame)[:, :2].T)
+        moving.set_data(*answer.course.places_um(frame)[:, :2].T)
         spare.set_alpha(1.0 if frame == progress[0] else 0.25)
-        axes.set_title(f"{frame * answer.track.frame_ms:.0f} ms", loc="right", pad=3)
+        axes.set_title(f"{frame * answer.course.frame_ms:.0f} ms", loc="right", pad=3)
         figure.canvas.draw()
         pixels = np.asarray(figure.canvas.buffer_rgba())[..., :3]  # type: ignore[attr-defined]
         pictures.append(Image.fromarray(pixels.copy()).quantize(32))
@@ -156,7 +156,7 @@ def filling_picture(ready: Rearranger, answer: Answer, survives: float) -> bytes
         lambda places: ready.replan(places),
         lambda rng: ready.reservoir_um[rng.uniform(size=len(ready.reservoir_um)) < loaded],
         ready.wanted_um,
-        lambda plan: survives ** (track(plan.stations_um, ready.limits, ready.frame_ms).frames / answer.track.frames),
+        lambda plan: survives ** (course(plan.stations_um, ready.limits, ready.frame_ms).frames / answer.course.frames),
         rounds=ROUNDS,
         trials=trials,
         rng=rng,

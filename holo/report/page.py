@@ -21,7 +21,7 @@ import numpy as np
 from holo.bench import bench_warnings, derived_numbers
 from holo.errors import InputError, OutputExistsError
 from holo.field.path import light_path
-from holo.files import check_writable, write_folder
+from holo.files import check_output_folder, write_folder
 from holo.manifest import levels_digest
 from holo.mask import SOURCES, phase_of_levels
 from holo.predict import displaced, vectors
@@ -243,13 +243,8 @@ def check_folder(folder: str | os.PathLike[str], overwrite: bool, files: Iterabl
     """
     folder = Path(folder)
     try:
-        is_folder = folder.is_dir()
-        if folder.exists() and not is_folder:
-            raise InputError(f"{folder}: is a file; name a folder")
-        if not folder.absolute().parent.is_dir():
-            raise InputError(f"{folder}: there is no folder {folder.parent}; make it first")
-        check_writable(folder if is_folder else folder.parent, folder)
-        present = [name for name in files if is_folder and (folder / name).exists()]
+        check_output_folder(folder)
+        present = [name for name in files if (folder / name).exists()]
         for name in present:
             if (folder / name).is_dir():
                 raise InputError(f"{folder / name}: is a folder; the report has a file of that name")

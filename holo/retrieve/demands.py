@@ -83,7 +83,7 @@ def _intensity(fields: Fields) -> NDArray[np.float64]:
 
 
 @dataclass(frozen=True, eq=False)
-class Panel:
+class LitPanel:
     """Pixels, or blocks of them taken as one, with the light that falls on each.
 
     Attributes
@@ -104,7 +104,7 @@ class Panel:
     step: int
 
     @staticmethod
-    def of(path: LightPath, weights: Fields | None = None) -> Panel:
+    def of(path: LightPath, weights: Fields | None = None) -> LitPanel:
         """Take the smallest block of pixels that holds all the light of a path.
 
         Parameters
@@ -117,9 +117,9 @@ class Panel:
         shares = np.ones((1, 1, 1)) if weights is None else weights
         light = (path.amplitude * shares)[(slice(None), *box)].astype(np.complex64)
         full = float(np.linalg.norm(light.sum(axis=(1, 2), dtype=np.complex128)))
-        return Panel(_part(path, box), light, full, 1)
+        return LitPanel(_part(path, box), light, full, 1)
 
-    def binned(self, step: int) -> Panel:
+    def binned(self, step: int) -> LitPanel:
         """Take blocks of `step` x `step` pixels as one."""
         if step == 1:
             return self
@@ -129,9 +129,9 @@ class Panel:
         total, pupil, side = float(amplitude.sum()), amplitude > 0, path.side_um * step
         coarse = LightPath(x, y, amplitude, np.zeros_like(amplitude), defocus, path.scale, side, total, pupil, path.pupil_share)
         light = np.stack([_means(part, step) for part in self.light]).astype(np.complex64)
-        return Panel(coarse, light, self.full / step**2, step * self.step)
+        return LitPanel(coarse, light, self.full / step**2, step * self.step)
 
-    def spread(self, phase: Any, onto: Panel) -> Any:
+    def spread(self, phase: Any, onto: LitPanel) -> Any:
         """Give every pixel of a finer panel the phase of its block here, on the device where it is."""
         times = self.step // onto.step
         rows, columns = onto.light.shape[1:]
@@ -163,13 +163,13 @@ class PanelLight:
 
     Parameters
     ----------
-    panel : Panel
+    panel : LitPanel
     xyz_um : ndarray, shape (points, 3)
     envelope : ndarray, shape (points,)
         Factor of the field at each point, that of the pixels' own diffraction.
     """
 
-    def __init__(self, panel: Panel, xyz_um: NDArray[np.float64], envelope: NDArray[np.float64]) -> None:
+    def __init__(self, panel: LitPanel, xyz_um: NDArray[np.float64], envelope: NDArray[np.float64]) -> None:
         self.panel = panel
         self.transform = SiteTransform(panel.path, xyz_um, whole_panel=True)
         self._factor = (envelope / panel.full).astype(np.float32)

@@ -21,7 +21,7 @@ from holo.checks import check_finite, checked_targets
 from holo.errors import InputError
 from holo.field.path import LightPath, wrap
 from holo.field.sites import pupil_box
-from holo.retrieve.demands import Demand, Fields, Panel, PanelLight
+from holo.retrieve.demands import Demand, Fields, LitPanel, PanelLight
 from holo.retrieve.dense_gpu import GpuLight, LinearCost, PhaseCost, search_on_gpu
 from holo.retrieve.descent import Descent, descend
 from holo.retrieve.descents import Descents, descend_all
@@ -180,7 +180,7 @@ def retrieve_dense(
         raise InputError(f"start: found shape {np.shape(start)}; allowed: ({np.count_nonzero(bright)},), a number for each bright site")
     demand = Demand(wanted / wanted[bright].mean(), (1 - options.given_up) / np.count_nonzero(bright), options.darkness)
     lattice = np.zeros((len(points), 2)) if ij is None else np.asarray(ij, np.float64)
-    run = _Run(path, Panel.of(path, weights), points, demand, options, progress, device)
+    run = _Run(path, LitPanel.of(path, weights), points, demand, options, progress, device)
     descents = run.descents_on_gpu if run.device.is_gpu else run.descents
     return run.result(descents(plan, list(run.waves(lattice, rng, plan, start))))
 
@@ -213,7 +213,7 @@ class _Run:
     """One retrieval: what is wanted, and of which panel."""
 
     path: LightPath
-    panel: Panel
+    panel: LitPanel
     points: NDArray[np.float64]
     demand: Demand
     options: DenseOptions
@@ -225,7 +225,7 @@ class _Run:
         """Middle of the sites in x and y, shape (3,); the light is moved there by a tilt in the end."""
         return np.asarray((self.points.max(axis=0) + self.points.min(axis=0)) / 2 * [1, 1, 0])
 
-    def light(self, panel: Panel) -> PanelLight:
+    def light(self, panel: LitPanel) -> PanelLight:
         """The light of a panel on the points of the demand, displaced ones included, about the middle of the sites."""
         return PanelLight(panel, *self._demanded())
 
@@ -234,7 +234,7 @@ class _Run:
         points = (self.points + self.options.displacements_um()[:, None]).reshape(-1, 3)
         return points - self.centre, self.path.envelope(points)
 
-    def blocks(self, room: float, fewest: int) -> Panel:
+    def blocks(self, room: float, fewest: int) -> LitPanel:
         """The panel in the largest blocks whose light repeats itself at `room` times the extent of the sites or farther."""
         extent = np.ptp(self.points[:, :2], axis=0).max() + 2e-3 * self.options.drift_nm
         path, shape = self.panel.path, self.panel.light.shape[1:]

@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 
 from holo.arrays import BLOCK_SUM, GPU_THREADS, Device, gpu_kernel, namespace, to_device, to_host
 from holo.field import grid
-from holo.retrieve.demands import Demand, Fields, Panel
+from holo.retrieve.demands import Demand, Fields, LitPanel
 from holo.retrieve.descents import Report, descend_all
 from holo.retrieve.products import Room, SparseMatrix, blocks_for, multiply
 from holo.retrieve.site_phases import CAPACITY, HEATS
@@ -27,7 +27,7 @@ class GpuLight:
 
     Parameters
     ----------
-    panel : Panel
+    panel : LitPanel
     xyz_um : ndarray, shape (points, 3)
     envelope : ndarray, shape (points,)
         Factor of the field at each point, that of the pixels' own diffraction.
@@ -43,7 +43,7 @@ class GpuLight:
     Arrays must be C-contiguous. What a method gives stays until its next call for as many starts, which writes to the same place.
     """
 
-    def __init__(self, panel: Panel, xyz_um: NDArray[np.float64], envelope: NDArray[np.float64], device: Device) -> None:
+    def __init__(self, panel: LitPanel, xyz_um: NDArray[np.float64], envelope: NDArray[np.float64], device: Device) -> None:
         self.panel, self._room, self._points = panel, Room(), len(xyz_um)
         factor = envelope / panel.full
         depths, plane = np.unique(xyz_um[:, 2], return_inverse=True)
@@ -91,7 +91,7 @@ class _Matrix:
     """Light by one matrix between all pixels and all points of a plane."""
 
     def __init__(
-        self, panel: Panel, light: Fields, xyz_um: NDArray[np.float64], factor: NDArray[np.float64], device: Device, room: Room
+        self, panel: LitPanel, light: Fields, xyz_um: NDArray[np.float64], factor: NDArray[np.float64], device: Device, room: Room
     ) -> None:
         path, self._room = panel.path, room
         down, across = (
@@ -115,7 +115,7 @@ class _Bands:
     """Light by way of the part of a grid that the kernels of the points of a plane reach."""
 
     def __init__(
-        self, panel: Panel, light: Fields, xyz_um: NDArray[np.float64], factor: NDArray[np.float64], device: Device, room: Room
+        self, panel: LitPanel, light: Fields, xyz_um: NDArray[np.float64], factor: NDArray[np.float64], device: Device, room: Room
     ) -> None:
         path, self._room = panel.path, room
         down, across = (

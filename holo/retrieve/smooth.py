@@ -28,7 +28,7 @@ from holo.retrieve.smooth_gpu import GpuIntensityError
 from holo.retrieve.transport import transport_phase
 
 Array = NDArray[np.float64]
-Real = NDArray[np.float32]
+Single = NDArray[np.float32]
 Progress = Callable[[str, int, float], None]
 """Called after each iteration with the stage, the number of iterations so far and the rms error."""
 
@@ -98,7 +98,7 @@ def retrieve_smooth(
     rms: float | None = None,
     iterations: int | None = None,
     progress: Progress | None = None,
-    start: Real | None = None,
+    start: Single | None = None,
     bright: NDArray[np.bool_] | None = None,
     device: Device = CPU,
 ) -> SmoothRetrieval:
@@ -258,7 +258,7 @@ def plaquettes(points: NDArray[np.bool_]) -> NDArray[np.bool_]:
 # the start
 
 
-def start_phase(window: WindowTransform, target: Array, region: NDArray[np.bool_], power: float, device: Device = CPU) -> Real:
+def start_phase(window: WindowTransform, target: Array, region: NDArray[np.bool_], power: float, device: Device = CPU) -> Single:
     """Phase, as ``theta`` of the window, that carries the beam onto the target and a halo around it; a transport is solved on a device.
 
     Notes
@@ -318,7 +318,7 @@ def _deviation(axis: Array, density: Array) -> tuple[float, float]:
 
 @dataclass(frozen=True, eq=False)
 class _Found:
-    theta: Real
+    theta: Single
     iterations: int
     interrupted: bool
     history: tuple[tuple[str, float], ...]
@@ -369,7 +369,7 @@ class IntensityError:
         self._goal = (self.goal / self.goal.max()).astype(np.float32)
         self._weights = (self.weights * self.goal.max() ** 2).astype(np.float32)
 
-    def __call__(self, theta: Real) -> tuple[float, Real]:
+    def __call__(self, theta: Single) -> tuple[float, Single]:
         """Value and gradient at a `theta` in the shape of the window's box; see `retrieve_smooth`."""
         light = self.window.light(theta)
         fields = self.window.forward(light)
@@ -380,7 +380,7 @@ class IntensityError:
         return value, self.window.pull(light, (self._weights * excess) * fields) * (4 * self._unit)
 
 
-def _descent(task: _Task, theta: Real) -> _Found:
+def _descent(task: _Task, theta: Single) -> _Found:
     error = IntensityError(task.window, task.goal, task.weights, task.bright)
     history: list[tuple[str, float]] = []
 
@@ -394,7 +394,7 @@ def _descent(task: _Task, theta: Real) -> _Found:
     return _Found(np.asarray(found.point, np.float32), found.steps, found.interrupted, tuple(history))
 
 
-def _descent_on_gpu(task: _Task, theta: Real) -> _Found:
+def _descent_on_gpu(task: _Task, theta: Single) -> _Found:
     error = GpuIntensityError(GpuWindow(task.window, task.device), task.goal, task.weights, task.bright, task.device)
     shown = task.progress
 
@@ -414,7 +414,7 @@ def _descent_on_gpu(task: _Task, theta: Real) -> _Found:
     return _Found(to_host(found.points)[0], len(history), found.interrupted, history)
 
 
-def _mix(task: _Task, theta: Real) -> _Found:
+def _mix(task: _Task, theta: Single) -> _Found:
     window, goal, device = task.window, task.goal, task.device
     history: list[tuple[str, float]] = []
     plan: WindowTransform | GpuWindow = window

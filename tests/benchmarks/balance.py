@@ -31,10 +31,10 @@ from holo.affine import Affine
 from holo.arrangement import block
 from holo.balance import balance
 from holo.bench import demo_bench_text
-from holo.design import sources_of
 from holo.dialogue import Start
 from holo.field.path import light_path
 from holo.field.sites import direct_fields
+from holo.record import sources_of
 from holo.registration import Registration
 from holo.twin import read_twin
 

@@ -53,9 +53,10 @@ def cpu_seconds():
 
 def loop(folder, _workers, _scheduler):
     """The same designs one after the other."""
-    from holo.design import DesignOptions, design, read_inputs
+    from holo.design import DesignOptions, design
     from holo.jobs import read_jobs
     from holo.mask import write_mask
+    from holo.record import read_inputs
 
     (folder / "loop").mkdir()
     for job in read_jobs(folder / "jobs.toml"):

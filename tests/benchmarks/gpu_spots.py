@@ -23,7 +23,7 @@ from holo.field.device import DeviceTransform
 from holo.field.path import light_path
 from holo.field.sites import direct_fields
 from holo.mask import phase_of_levels
-from holo.moves import MoveOptions, Track, step_um
+from holo.moves import Course, MoveOptions, step_um
 from holo.retrieve.device import DeviceLoop
 from holo.retrieve.follow import Pace
 from holo.stream import DeviceMover
@@ -143,7 +143,7 @@ def masks(runs):
         )
 
 
-class Circles(Track):
+class Circles(Course):
     """Every site on a circle of a focal cell, each at a phase of its own: the direction of each step is anybody's."""
 
     def places_um(self, frame):

@@ -23,7 +23,7 @@ from holo.bench import parse_bench
 from holo.field.path import light_path
 from holo.field.sites import direct_fields
 from holo.mask import phase_of_levels
-from holo.moves import MoveOptions, Mover, Track
+from holo.moves import Course, MoveOptions, Mover
 from holo.rearrange import rearrange
 from holo.retrieve.spots import retrieve_spots
 
@@ -67,7 +67,7 @@ def assignments(seeds):
             print(f"| {name}, loading {seed} | {clock:.2f} | {processor:.2f} | {excess} | {steps} | {near:.3f} | {solver or '-':.3} |")
 
 
-class Circles(Track):
+class Circles(Course):
     """Every site on a circle of a focal cell, each at a phase of its own: the direction of each step is anybody's."""
 
     def places_um(self, frame):
@@ -90,12 +90,12 @@ def moving(frames):
     print("| --- | --- | --- | --- | --- | --- |")
     for step in (0.1, 0.25, 0.5):
         for response in ("shortest", "raw"):
-            track = Circles((sites, cell, phase, step), (frames,), 16.7)
+            course = Circles((sites, cell, phase, step), (frames,), 16.7)
             mover = Mover(bench, MoveOptions(lowest=0.0, response=response), path)
-            made = list(mover.frames(track, np.ones(count), mover.start(track.places_um(0), np.ones(count), waves)))
+            made = list(mover.frames(course, np.ones(count), mover.start(course.places_um(0), np.ones(count), waves)))
             lowest = np.array([frame.lowest for frame in made[1:]])
             settled = [
-                np.abs(direct_fields(path, phase_of_levels(frame.levels, bench.panel), track.places_um(frame.progress))) ** 2
+                np.abs(direct_fields(path, phase_of_levels(frame.levels, bench.panel), course.places_um(frame.progress))) ** 2
                 for frame in made
             ]
             worst = min(map(uniformity, settled))
@@ -103,9 +103,9 @@ def moving(frames):
     print("\n| a frame at a quarter of a cell | clock, ms: median (least) | both cores together, ms | iterations |")
     print("| --- | --- | --- | --- |")
     for name, lowest in (("mask and levels", None), ("the same, and its transition looked at", 0.0)):
-        track = Circles((sites, cell, phase, 0.25), (frames,), 16.7)
+        course = Circles((sites, cell, phase, 0.25), (frames,), 16.7)
         mover = Mover(bench, MoveOptions(lowest=lowest), path)
-        stream = mover.frames(track, np.ones(count), mover.start(track.places_um(0), np.ones(count), waves))
+        stream = mover.frames(course, np.ones(count), mover.start(course.places_um(0), np.ones(count), waves))
         next(stream)
         spent = [timed(lambda stream=stream: next(stream)) for _ in range(frames)]
         clock, processor = (1e3 * np.array([entry[k] for entry in spent]) for k in (1, 2))

@@ -1,10 +1,12 @@
 """Numerics: float32 transforms against the plain float64 sum over the range of sizes, and extremes through the whole design.
 
-    python tests/benchmarks/numerics.py [--only errors|extremes]
+    python tests/benchmarks/numerics.py [--only precision|errors|extremes]
 
-The first table has the errors of the fields of `SiteTransform` (one iteration, `project`) and of `WindowTransform` over the root of the
-power in the pupil, the scale of the bound 5e-5 that the first one states. The second has designs at the ends of what a bench or an
-arrangement may say, judged by the float64 sum over the levels of the mask: each converges, or a refusal or a warning says why it cannot.
+The first table has one iteration of the search, in single precision, against the same in float64 by plain sums: the waves are those that a
+search ends with. The second has the errors of the fields of `SiteTransform` (`project`, sites anywhere in the field) and of
+`WindowTransform` over the root of the power in the pupil, the scale of the bound 5e-5 that the first one states. The third has designs at
+the ends of what a bench or an arrangement may say, through the command, judged by the float64 sum over the levels of the mask: each
+converges, or a refusal or a warning says why it cannot.
 """
 
 from __future__ import annotations
@@ -23,6 +25,7 @@ sys.path[:0] = [str(Path(__file__).parent), str(Path(__file__).parents[1]), str(
 
 from bench_tools import machine, panel_path
 from extremes import ended, extremes
+from precision import compared, levelled
 
 from holo.field.path import LightPath
 from holo.field.plane import PlaneTransform
@@ -30,6 +33,7 @@ from holo.field.sites import SiteTransform, direct_fields
 from holo.field.window import WindowTransform
 
 PANELS = ((1, 4096), (4096, 1), (16, 16), (64, 64), (256, 256), (1024, 1024), (4096, 4096))
+SIDES = (64, 256, 1024, 4096)
 SITES = (1, 2, 100, 10_000)
 CHECKED = 200
 """Most sites, and points of a window along each axis, whose fields are summed in float64."""
@@ -69,17 +73,28 @@ def window_error(path, rng):
 
 def main():
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
-    parser.add_argument("--only", choices=("errors", "extremes"))
+    parser.add_argument("--only", choices=("precision", "errors", "extremes"))
     only = parser.parse_args().only
     warnings.simplefilter("error")
     print(machine())
-    if only != "extremes":
+    if only in (None, "precision"):
+        print("| panel | sites | field at the sites | intensity | uniformity | pixels with another level | by |")
+        print(f"|{' --- |' * 7}")
+        for side in SIDES:
+            for count in (1, 100, 10_000):
+                if 4 * count < side * side:
+                    path = panel_path(side, side)
+                    found = compared(path, *levelled(path, count))
+                    numbers = " | ".join(f"{value:.1e}" for value in (found.field, found.intensity, found.uniformity, found.levels))
+                    print(f"| {side} x {side} | {count} | {numbers} | {found.apart} |", flush=True)
+        print()
+    if only in (None, "errors"):
         print(f"| panel, rows x columns | {' | '.join(f'{count} sites' for count in SITES)} | window |\n|{' --- |' * (len(SITES) + 2)}")
         for size in PANELS:
             path, rng = lit(*size), np.random.default_rng(1)
             found = [site_error(path, count, rng) for count in SITES] + [window_error(path, rng)]
             print(f"| {size[0]} x {size[1]} | {' | '.join(f'{error:.1e}' for error in found)} |", flush=True)
-    if only != "errors":
+    if only in (None, "extremes"):
         print("\n| design | ended | uniformity | efficiency | s | said |\n| --- | --- | --- | --- | --- | --- |")
         kinds: Counter[str] = Counter()
         for name, extreme in extremes().items():

@@ -1,9 +1,9 @@
-"""Masks made again from their records, on this machine and as another one would: other threads, other instructions.
+"""Masks made again from their records, on this machine and as another one would: other threads, other instructions, other plans.
 
     python tests/benchmarks/remade.py
 
-A mask of 400 sites on a 512 x 512 panel (and one nudged, one of close sites) is made in this process, and again from its record in
-processes whose threads or compiled instructions differ. Counted are the pixels whose level is another, and by how many levels at most.
+A mask of 400 sites on a 512 x 512 panel (and one nudged, one of close sites) is made in this process, and again from its record in others
+whose threads, compiled instructions or Fourier plans differ. Counted are the pixels whose level is another, and by how many levels at most.
 """
 
 from __future__ import annotations
@@ -31,6 +31,7 @@ MACHINES = {
     "1 thread": {"OMP_NUM_THREADS": "1", "OPENBLAS_NUM_THREADS": "1", "NUMBA_NUM_THREADS": "1"},
     "2 threads": {"OMP_NUM_THREADS": "2", "OPENBLAS_NUM_THREADS": "2", "NUMBA_NUM_THREADS": "2"},
     "kernels for any x86-64": {"NUMBA_CPU_NAME": "generic", "NUMBA_CPU_FEATURES": ""},
+    "other Fourier plans": {"XDG_CACHE_HOME": "/dev/null"},  # where none can be kept they are estimated
     "linear algebra for an old x86-64": {"OPENBLAS_CORETYPE": "Prescott"},
     "numpy without AVX": {"NPY_DISABLE_CPU_FEATURES": "AVX2 FMA3 AVX512F AVX512_SKX"},
 }
