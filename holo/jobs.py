@@ -303,12 +303,12 @@ def _slug(text: str) -> str:
 def _names(wanted: Iterable[str]) -> list[str]:
     """Names of all jobs; those that come out the same get numbers, also where only capitals differ, as for many file systems."""
     taken: set[str] = set()
+    numbers: dict[str, Iterator[int]] = {}
     names = []
     for name in wanted:
         first = name = name[:90].strip(".-") or "job"
-        numbers = count(2)
         while name.casefold() in taken:
-            name = f"{first}-{next(numbers)}"
+            name = f"{first}-{next(numbers.setdefault(first.casefold(), count(2)))}"
         taken.add(name.casefold())
         names.append(name)
     return names

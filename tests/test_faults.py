@@ -19,6 +19,7 @@ from faulty import READS, answer, broken, contents, known, read_again, read_by, 
 from fuzzing import PLAIN, TINY, mask_bytes, readers, record
 
 import holo.dialogue
+import holo.files
 from holo.bench import parse_bench
 from holo.cli import main
 from holo.errors import InputError
@@ -169,28 +170,27 @@ def test_a_folder_that_is_not_there_or_was_replaced(tmp_path):
 
 def test_a_file_that_vanishes_between_check_and_use(tmp_path):
     (tmp_path / "note.toml").write_text("x = 1")
-    seen = Path.is_file
+    checked = holo.files.check_file
 
     def vanishing(path):
-        there = seen(path)
-        path.unlink(missing_ok=True)
-        return there
+        checked(path)
+        Path(path).unlink()
 
-    with mock.patch.object(Path, "is_file", vanishing), pytest.raises(InputError, match=r"note.toml: cannot be read \(No such file"):
+    with mock.patch("holo.files.check_file", vanishing), pytest.raises(InputError, match=r"note.toml: cannot be read \(No such file"):
         read_text(tmp_path / "note.toml")
     (tmp_path / "mask.tiff").write_bytes(mask_bytes("{}"))
-    with mock.patch.object(Path, "is_file", vanishing), pytest.raises(InputError, match=r"mask.tiff: "):
+    with mock.patch("holo.files.check_file", vanishing), pytest.raises(InputError, match=r"mask.tiff: cannot be read \(No such file"):
         read_mask(tmp_path / "mask.tiff")
 
 
 @pytest.mark.parametrize("name", READS)
 def test_a_file_that_vanishes_in_the_midst_of_a_command(tmp_path, name):
-    for at in range(0, 100, 2):
+    for at in range(0, 100, 3):
         wrong, taken = vanished(read_by(name), tmp_path / "place", at)
         assert wrong == ""
         if not taken:
             break
-    assert at >= 4
+    assert at >= 3
 
 
 def test_a_file_that_vanishes_in_the_midst_of_a_reader(tmp_path):

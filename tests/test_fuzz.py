@@ -127,6 +127,12 @@ def test_packed_shots_take_memory_once(tmp_path):
     assert most < 1.6 * shots.nbytes
 
 
+def test_thousands_of_jobs_of_one_name_are_told_apart_at_once(tmp_path, every):
+    text = '[common]\nbench = "bench.toml"\narrangement = "arrangement.toml"\n[sweep]\nseed = [' + "0," * 8000 + "]"
+    verdict, _ = Place(every["jobs"], tmp_path / "place").tried("jobs.toml", text.encode())
+    assert verdict.kind == "read", verdict.text
+
+
 def test_small_pictures_that_unpack_to_much_are_counted_together(tmp_path):
     (tmp_path / "light.npy").write_bytes(npy(np.zeros((1500, 1500), np.uint8)))
     (tmp_path / "light.toml").write_text("[smooth]\n" + '[[smooth.add]]\narray = "light.npy"\nsize = [6, 4]\n' * 2)

@@ -228,7 +228,6 @@ def test_every_mask_of_a_sequence_is_seen_in_its_turn(x, lab, monkeypatch):
 def test_a_command_that_is_told_to_end_blanks_the_screen(x, lab):
     env = {**os.environ, "PYTHONPATH": str(Path(holo.__file__).parent.parent)}
     command = [sys.executable, "-m", "holo", "show", "mask.tiff", "--blank", "37", "--json"]
-    running = subprocess.Popen(command, env=env, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True)
 
     def wait_for(levels):
         deadline = time.monotonic() + 20
@@ -238,10 +237,14 @@ def test_a_command_that_is_told_to_end_blanks_the_screen(x, lab):
             time.sleep(0.002)
         return False
 
-    assert wait_for(RAMP), running.communicate()
-    running.send_signal(signal.SIGTERM)
-    assert wait_for(np.full_like(RAMP, 37))
-    out, err = running.communicate(timeout=20)
+    with subprocess.Popen(command, env=env, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True) as running:
+        try:
+            assert wait_for(RAMP)
+            running.send_signal(signal.SIGTERM)
+            assert wait_for(np.full_like(RAMP, 37))
+            out, err = running.communicate(timeout=20)
+        finally:
+            running.kill()
     assert running.returncode == 0, err
     assert (x.colours() == 255).all()  # the server's own white
     assert json.loads(out)["ended_by"] == "SIGTERM"
