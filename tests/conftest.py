@@ -5,11 +5,16 @@ from __future__ import annotations
 import importlib
 
 import gpu_double
+import hypothesis
 import pytest
 from small_bench import bench_text
 
 from holo.arrays import Device, find_device
 from holo.bench import demo_bench_text, parse_bench, read_bench
+
+# A machine that is busy with other things is no fault of what is tested.
+hypothesis.settings.register_profile("any machine", deadline=None, suppress_health_check=[hypothesis.HealthCheck.too_slow])
+hypothesis.settings.load_profile("any machine")
 
 
 @pytest.fixture(scope="session")
